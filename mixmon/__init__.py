@@ -18,9 +18,11 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from mixmon.errors import (
         DefinitionError,
+        Mistake,
         MixmonError,
         OutputError,
         RangeError,
+        ScenarioError,
         SessionError,
         SourceError,
         UsageError,
@@ -30,11 +32,25 @@ if TYPE_CHECKING:
     from mixmon.findings.bias.design import RotationDesign, design_rotation
     from mixmon.findings.bias.rotation import Rotation
     from mixmon.findings.causes.causes import Causes
+    from mixmon.findings.census.records import CensusReport
     from mixmon.findings.events.event import Event
+    from mixmon.findings.events.tips import TipReview
     from mixmon.findings.identity.identity import Identity
+    from mixmon.findings.lags import NodeLag
     from mixmon.findings.proof.compare import BeforeAfter
+    from mixmon.findings.pulls.review import PullReview
+    from mixmon.findings.response.response import ResponseReview
     from mixmon.findings.trims.sheet import TrimSheet
+    from mixmon.frames.block import FrameBlock
+    from mixmon.gas.analyser import lambda_from_afr, lambda_to_afr
+    from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
+    from mixmon.gas.fuel import Fuel, blend, fuel_named
     from mixmon.ledger.ledger import Ledger
+    from mixmon.log import Decoded, FrameLog, SignalValues, census, decode, read_frames
+    from mixmon.messages.plan import Quality
+    from mixmon.messages.verify import SessionCheck, verify
+    from mixmon.mixture.block import CylinderBlock, SampleState
+    from mixmon.note import Note
     from mixmon.run import (
         Run,
         alarms,
@@ -44,9 +60,13 @@ if TYPE_CHECKING:
         events,
         identify,
         lags,
+        pulls,
         read_run,
+        response,
         rotation,
+        tips,
         trims,
+        with_fuel,
     )
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
@@ -58,71 +78,121 @@ __all__ = [
     "Balance",
     "BeforeAfter",
     "Causes",
+    "CensusReport",
+    "CylinderBlock",
+    "Decoded",
     "DefinitionError",
     "Event",
+    "FrameBlock",
+    "FrameLog",
+    "Fuel",
     "FuelStep",
     "Identity",
     "Ledger",
+    "Mistake",
     "MixmonError",
+    "NodeLag",
+    "Note",
     "OutputError",
+    "PullReview",
+    "Quality",
     "RangeError",
+    "ResponseReview",
     "Rotation",
     "RotationDesign",
     "Run",
+    "SampleState",
+    "ScenarioError",
     "Session",
+    "SessionCheck",
     "SessionError",
+    "SignalValues",
     "SourceError",
     "SplitPulse",
+    "TipReview",
     "TrimSheet",
     "UsageError",
+    "__version__",
     "alarms",
     "balance",
+    "blend",
     "causes",
+    "census",
     "compare",
+    "decode",
     "design_rotation",
     "events",
+    "fuel_named",
     "identify",
     "lags",
+    "lambda_from_afr",
+    "lambda_from_oxygen",
+    "lambda_to_afr",
     "load_session",
+    "oxygen_balance",
+    "pulls",
+    "read_frames",
     "read_run",
+    "response",
     "rotation",
+    "tips",
     "trims",
+    "verify",
+    "with_fuel",
 ]
 
-_HOME = {
-    "AlarmEvent": "mixmon.findings.alarms.records",
-    "Balance": "mixmon.findings.balance.balance",
-    "BeforeAfter": "mixmon.findings.proof.compare",
-    "Causes": "mixmon.findings.causes.causes",
-    "Event": "mixmon.findings.events.event",
-    "FuelStep": "mixmon.session.fuel_steps",
-    "Identity": "mixmon.findings.identity.identity",
-    "Ledger": "mixmon.ledger.ledger",
-    "Rotation": "mixmon.findings.bias.rotation",
-    "RotationDesign": "mixmon.findings.bias.design",
-    "Run": "mixmon.run",
-    "Session": "mixmon.session.model",
-    "SplitPulse": "mixmon.session.split_pulses",
-    "TrimSheet": "mixmon.findings.trims.sheet",
-    "alarms": "mixmon.run",
-    "balance": "mixmon.run",
-    "causes": "mixmon.run",
-    "compare": "mixmon.run",
-    "design_rotation": "mixmon.findings.bias.design",
-    "events": "mixmon.run",
-    "identify": "mixmon.run",
-    "lags": "mixmon.run",
-    "load_session": "mixmon.session.load",
-    "read_run": "mixmon.run",
-    "rotation": "mixmon.run",
-    "trims": "mixmon.run",
+_HOMES = {
+    "mixmon.errors": (
+        "DefinitionError Mistake MixmonError OutputError RangeError ScenarioError SessionError "
+        "SourceError UsageError"
+    ),
+    "mixmon.findings.alarms.records": "AlarmEvent",
+    "mixmon.findings.balance.balance": "Balance",
+    "mixmon.findings.bias.design": "RotationDesign design_rotation",
+    "mixmon.findings.bias.rotation": "Rotation",
+    "mixmon.findings.causes.causes": "Causes",
+    "mixmon.findings.census.records": "CensusReport",
+    "mixmon.findings.events.event": "Event",
+    "mixmon.findings.events.tips": "TipReview",
+    "mixmon.findings.identity.identity": "Identity",
+    "mixmon.findings.lags": "NodeLag",
+    "mixmon.findings.proof.compare": "BeforeAfter",
+    "mixmon.findings.pulls.review": "PullReview",
+    "mixmon.findings.response.response": "ResponseReview",
+    "mixmon.findings.trims.sheet": "TrimSheet",
+    "mixmon.frames.block": "FrameBlock",
+    "mixmon.gas.analyser": "lambda_from_afr lambda_to_afr",
+    "mixmon.gas.exhaust": "lambda_from_oxygen oxygen_balance",
+    "mixmon.gas.fuel": "Fuel blend fuel_named",
+    "mixmon.ledger.ledger": "Ledger",
+    "mixmon.log": "Decoded FrameLog SignalValues census decode read_frames",
+    "mixmon.messages.plan": "Quality",
+    "mixmon.messages.verify": "SessionCheck verify",
+    "mixmon.mixture.block": "CylinderBlock SampleState",
+    "mixmon.note": "Note",
+    "mixmon.run": (
+        "Run alarms balance causes compare events identify lags pulls read_run response rotation tips "
+        "trims with_fuel"
+    ),
+    "mixmon.session.fuel_steps": "FuelStep",
+    "mixmon.session.load": "load_session",
+    "mixmon.session.model": "Session",
+    "mixmon.session.split_pulses": "SplitPulse",
 }
+"""The names of each module."""
+
+_HOME = {name: module for module, names in _HOMES.items() for name in names.split()}
 
 
 def __getattr__(name: str) -> Any:
-    if name not in __all__:
+    if name == "__version__":
+        from importlib.metadata import version
+
+        value: Any = version("mixmon")
+    elif name in _HOME:
+        value = getattr(importlib.import_module(_HOME[name]), name)
+    else:
         raise AttributeError(f"module 'mixmon' has no attribute {name!r}")
-    value = getattr(importlib.import_module(_HOME.get(name, "mixmon.errors")), name)
     globals()[name] = value
     return value
 

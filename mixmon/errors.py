@@ -15,6 +15,8 @@ where it happened, what was found, what was expected, and what to do.
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -27,6 +29,19 @@ def reason_of(error: OSError | ValueError) -> str:
     ('No such file or directory', 'embedded null byte')
     """
     return getattr(error, "strerror", None) or str(error)
+
+
+_MOST_GUESSES = 3  # our choice: more would fill the line
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """`did you mean ...? ` for the known words that look most like it; empty if none does.
+
+    >>> nearest("censsus", ["verify", "census"])
+    'did you mean census? '
+    """
+    close = difflib.get_close_matches(word, list(known), n=_MOST_GUESSES, cutoff=0.6)  # difflib's own default
+    return f"did you mean {' or '.join(close)}? " if close else ""
 
 
 class MixmonError(Exception):

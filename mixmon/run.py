@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from itertools import chain
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,20 +31,23 @@ from mixmon.findings.bias.rotation import Rotation, fit_rotation
 from mixmon.findings.causes.causes import Causes, CausesStage
 from mixmon.findings.census.traffic import StretchCutter
 from mixmon.findings.events.event import Event
-from mixmon.findings.events.events import EventStage, find_events
+from mixmon.findings.events.events import EventStage, find_clean_tips, find_events
+from mixmon.findings.events.tips import TipReview
 from mixmon.findings.identity.identity import Identity, review_identity
 from mixmon.findings.identity.own import OwnSteps
-from mixmon.findings.lags import Lags, NodeLag, is_given, sensor_lags
+from mixmon.findings.lags import Lags, NodeLag, is_given, lags_by_cylinder, sensor_lags
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
 from mixmon.findings.proof.conditions import ConditionStage, PlaceStage
 from mixmon.findings.proof.pairs import RunSide
-from mixmon.findings.response.response import review_response
-from mixmon.findings.stage import Summary, feed_on_the_way, run_through
+from mixmon.findings.pulls.review import PullReview, review_run
+from mixmon.findings.response.response import ResponseReview, ResponseReviewer, review_response
+from mixmon.findings.stage import Summary, feed_on_the_way, run_through, sum_up
 from mixmon.findings.trims.sheet import TrimSheet, make_sheet
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.clock import Jump
 from mixmon.frames.logs import LogSource, open_log
+from mixmon.gas.fuel import Fuel
 from mixmon.ledger.biases import with_known_biases
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
@@ -56,8 +59,11 @@ from mixmon.pipeline import Pipeline
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.fuel_steps import FuelStep, load_fuel_steps, steps_beside
 from mixmon.session.keys import trim_quantity
-from mixmon.session.model import Session
+from mixmon.session.model import DeclaredFuel, Session
 from mixmon.session.split_pulses import SplitPulse, load_split_pulses
+
+KnownLags = Lags | Sequence[NodeLag]
+"""Lags as a caller gives them, or as `lags` found them."""
 
 LATENESS_NS = 500_000_000
 """Our choice: stamps of two buses of a log may lie this far apart; more than live, as nobody waits."""
@@ -389,6 +395,24 @@ def read_run(
         watcher=watcher,
         steps=listed_steps(session, *logs),
     )
+
+
+def with_fuel(session: Session, fuel: Fuel) -> Session:
+    """The session as if its file named that fuel.
+
+    >>> import mixmon
+    >>> fuel = mixmon.blend({"gasoline": 0.6, "ethanol": 0.35, "nitromethane": 0.05})
+    >>> session = mixmon.with_fuel(mixmon.load_session("examples/alder8.toml"), fuel)
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz")
+    >>> round(run.binding.fuel.stoich_afr, 3) == round(fuel.stoich_afr, 3)
+    True
+
+    Args:
+        session: from `load_session`.
+        fuel: a `Fuel`, such as `fuel_named` and `blend` give; it counts by its atoms.
+    """
+    atoms = {"c": fuel.c, "h": fuel.h, "o": fuel.o, "n": fuel.n}
+    return replace(session, fuel=DeclaredFuel(atoms=atoms))
 
 
 def listed_steps(session: Session, *logs: str | Path) -> tuple[FuelStep, ...] | None:
@@ -749,3 +773,99 @@ def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:
         return sensor_lags(nodes, given)
     sensor_lags(nodes, given)  # refuses an impossible lag before the log is read
     return sensor_lags(nodes, given, review_response(run.binding, run).sensors)
+
+
+def _settle_lags(run: Run, lag_s: KnownLags | None) -> tuple[NodeLag, ...]:
+    """The lag of every node, where a caller gives what is known, or what `lags` gave; raises as `lags`."""
+    if isinstance(lag_s, Sequence):
+        found = tuple(one for one in lag_s if isinstance(one, NodeLag))
+        if found:
+            return found
+    return lags(run, cast("Lags | None", lag_s))
+
+
+def pulls(run: Run, lag_s: KnownLags | None = None) -> PullReview:
+    """Pulls at full load, tabulated by bands of speed and compared with each other; see `PullReview`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", begin_s=32.0)
+    >>> found = mixmon.pulls(run, 0.1)
+    >>> len(found.pulls), found.tables[0].peers.shape == (len(found.bands.centres), 8)
+    (1, True)
+
+    Args:
+        run: from `read_run`; it is read to its end, and once before for the lags that are not given.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder, or what `lags` gave; None: as `lags`
+            finds them.
+
+    Raises:
+        UsageError: an impossible lag.
+        SourceError: a log cannot be read.
+    """
+    known = _settle_lags(run, lag_s)
+    return review_run(run.session, run.binding.fuel, run, lags_by_cylinder(known))
+
+
+def tips(run: Run, lag_s: KnownLags | None = None) -> TipReview:
+    """Throttle tips in and out, what each cylinder did in them, and the means of tips alike; see `TipReview`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", end_s=5.0)
+    >>> mixmon.tips(run, 0.1).tips  # a steady idle
+    ()
+
+    Args:
+        run: from `read_run`; it is read to its end, and once before for the lags that are not given.
+        lag_s: as for `pulls`.
+
+    Raises:
+        UsageError: an impossible lag.
+        SourceError: a log cannot be read.
+    """
+    known = _settle_lags(run, lag_s)
+    return find_clean_tips(run.session, run.binding.fuel, run, lags_by_cylinder(known))
+
+
+def response(run: Run, filter_s: float | None = None, air_percent: float | None = None) -> ResponseReview:
+    """How quickly every sensor follows, from fuel cuts and steps, and the delay of every cell.
+
+    See `ResponseReview`.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz", begin_s=32.0)
+    >>> [one.cylinders for one in mixmon.response(run).sensors if one.lean.t63_s > 0.2]
+    [(5,)]
+
+    Args:
+        run: from `read_run`; it is read to its end.
+        filter_s: time constant of the controllers' filter, s, 0.001 to 0.2; None: estimated.
+        air_percent: oxygen of the ambient air, percent by volume, by which sensors are then judged.
+
+    Raises:
+        UsageError: a filter that no controller has.
+        SourceError: a log cannot be read.
+    """
+    return sum_up(response_stage(run, filter_s, air_percent), run)
+
+
+SHORTEST_FILTER_S, LONGEST_FILTER_S = 0.001, 0.2
+"""Our choice: below it a filter cannot be seen in rows of 10 ms; above it a number was meant in ms."""
+
+
+def response_stage(
+    run: Run, filter_s: float | None = None, air_percent: float | None = None, *, traces: bool = False
+) -> ResponseReviewer:
+    """The stage behind `response`; with `traces` it keeps those of every cut.
+
+    Raises:
+        UsageError: a filter that no controller has.
+    """
+    if filter_s is not None and not SHORTEST_FILTER_S <= filter_s <= LONGEST_FILTER_S:
+        raise UsageError(
+            f"filter {filter_s:g}: no controller's filter; expected {SHORTEST_FILTER_S:g} to "
+            f"{LONGEST_FILTER_S:g} s; correct it, or omit it to have it estimated"
+        )
+    return ResponseReviewer(run.binding, filter_s, air_percent, traces=traces)

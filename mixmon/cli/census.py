@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import result, talk
 from mixmon.cli.live import ListenWindow, live_buses
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
-from mixmon.cli.runs import Reading, log_status
+from mixmon.cli.runs import log_status, opened_frames
 from mixmon.findings.census.census import Census
-from mixmon.findings.census.nodes import Expected, from_binding, from_own_layer
 from mixmon.findings.census.records import CensusReport
 from mixmon.findings.stage import sum_up
-from mixmon.messages.bind import bind, load_databases
+from mixmon.log import expected_of
 from mixmon.report.balance import log_json, log_troubles
 from mixmon.report.census import census_json, census_text, limits_missed
 from mixmon.report.text import to_json
@@ -55,11 +56,11 @@ def run(arguments: argparse.Namespace) -> int:
     Raises:
         KeyboardInterrupt: listening was interrupted; the result so far has been printed.
     """
-    session, expected = _load_expected(arguments)
-    census = Census(expected)
+    session = None if arguments.session is None else load_session(arguments.session)
     listening = _open_window(arguments, session)
-    report, facts = _read_log(arguments, census) if listening is None else (sum_up(census, listening), None)
-    troubles = () if listening is None else listening.troubles(expected)
+    report, facts, troubles = (
+        _listen(arguments, session, listening) if listening else _read_log(arguments, session)
+    )
     name = "" if session is None else session.name or str(session.path or "")
     if arguments.json:
         more = {"troubles": troubles} if facts is None else {"log": log_json(facts)}
@@ -79,15 +80,6 @@ def run(arguments: argparse.Namespace) -> int:
     return LIMIT_NOT_MET if missed else in_order
 
 
-def _load_expected(arguments: argparse.Namespace) -> tuple[Session | None, Expected]:
-
-    if arguments.session is None:
-        return None, from_own_layer(arguments.bitrate)
-
-    session = load_session(arguments.session)
-    return session, from_binding(bind(session, load_databases(session)))
-
-
 def _open_window(arguments: argparse.Namespace, session: Session | None) -> ListenWindow | None:
     """The live buses; None where a log is counted.
 
@@ -100,11 +92,18 @@ def _open_window(arguments: argparse.Namespace, session: Session | None) -> List
     return ListenWindow(live_buses(arguments, session), arguments.duration, quiet=arguments.quiet)
 
 
-def _read_log(arguments: argparse.Namespace, census: Census) -> tuple[CensusReport, LogFacts]:
+def _listen(
+    arguments: argparse.Namespace, session: Session | None, listening: ListenWindow
+) -> tuple[CensusReport, None, Sequence[str]]:
+    """The census of live buses, and what is not in order with them."""
+    expected = expected_of(session, arguments.bitrate)
+    return sum_up(Census(expected), listening), None, listening.troubles(expected)
+
+
+def _read_log(
+    arguments: argparse.Namespace, session: Session | None
+) -> tuple[CensusReport, LogFacts, Sequence[str]]:
     """The census of the log, and the counts of its lines."""
-    reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
-    for block in reading:
-        census.feed(block)
-    report = census.result(reading.first)
-    corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)
-    return report, reading.facts(corrupt)
+    with opened_frames(arguments) as frames:
+        report = mixmon.census(frames, session, bitrate=arguments.bitrate)
+    return report, frames.log, ()

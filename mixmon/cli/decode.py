@@ -8,17 +8,28 @@ from contextlib import ExitStack, closing
 from dataclasses import replace
 from pathlib import Path
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import talk
-from mixmon.cli.output import Decoding, Definitions, FolderOut, TextOut, check_places, new_file
+from mixmon.cli.output import FolderOut, TextOut, check_places, new_file
 from mixmon.cli.paths import is_there
-from mixmon.cli.runs import Reading, log_status
-from mixmon.errors import SourceError, UsageError
+from mixmon.cli.runs import log_status, opened_frames
+from mixmon.errors import UsageError
+from mixmon.log import Decoded, Definitions
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.report.balance import log_troubles
-from mixmon.report.tables import ParquetFile, load_pyarrow, long_header, long_lines, wide_header, wide_lines
+from mixmon.report.tables import (
+    ParquetFile,
+    corrupt_remarks,
+    decoding_remarks,
+    load_pyarrow,
+    long_header,
+    long_lines,
+    wide_header,
+    wide_lines,
+)
 from mixmon.report.text import counted
 from mixmon.session.load import load_session
 from mixmon.session.model import Bus
@@ -80,15 +91,15 @@ def run(arguments: argparse.Namespace) -> int:
     read = _check_options(arguments)
 
     definitions = _load_definitions(arguments)
-    decoding = Decoding(definitions, arguments.signals)
-    reading = Reading(arguments.log, options.window(arguments), quiet=arguments.quiet)
-    if arguments.wide:
-        _write_wide(arguments, read, reading, decoding)
-    elif _is_parquet(arguments.out):
-        _write_parquet(arguments, reading, decoding)
-    else:
-        _write_long(arguments, reading, decoding)
-    return _report_counts(arguments, reading, decoding)
+    with opened_frames(arguments) as frames:
+        decoded = mixmon.decode(frames, definitions, arguments.signals)
+        if arguments.wide:
+            _write_wide(arguments, read, decoded)
+        elif _is_parquet(arguments.out):
+            _write_parquet(arguments, decoded)
+        else:
+            _write_long(arguments, decoded)
+    return _report_counts(arguments, decoded)
 
 
 def _check_options(arguments: argparse.Namespace) -> list[Path]:
@@ -147,58 +158,44 @@ def _tell_notices(databases: Iterable[Database], *, quiet: bool) -> None:
             talk(f"{database.name}: {notice}", quiet=quiet)
 
 
-def _write_long(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+def _write_long(arguments: argparse.Namespace, decoded: Decoded) -> None:
 
     with TextOut(arguments.out, force=arguments.force) as out:
         head = long_header(raw=arguments.raw)  # goes out with the first values
-        for block in reading:
-            zero = 0 if arguments.absolute else reading.first
-            for part, columns in decoding.columns(block):
-                lines = long_lines(part.t - zero, columns, raw=arguments.raw)
-                if lines:
-                    out.write(head + lines)
-                    head = ""
+        for part, columns in decoded.columns():
+            zero = 0 if arguments.absolute else decoded.frames.first
+            lines = long_lines(part.t - zero, columns, raw=arguments.raw)
+            if lines:
+                out.write(head + lines)
+                head = ""
 
 
-def _write_wide(
-    arguments: argparse.Namespace, read: Sequence[Path], reading: Reading, decoding: Decoding
-) -> None:
+def _write_wide(arguments: argparse.Namespace, read: Sequence[Path], decoded: Decoded) -> None:
 
     with FolderOut(arguments.out, read, force=arguments.force) as out:
-        for block in reading:
-            zero = 0 if arguments.absolute else reading.first
-            for part, messages in decoding.messages(block):
-                for decoded, names in messages:
-                    key = (decoded.channel, decoded.block.message.name)
-                    head = "" if out.has(key) else wide_header(decoded, names)
-                    out.write(key, head + wide_lines(part.t - zero, decoded, names))
+        for part, messages in decoded.messages():
+            zero = 0 if arguments.absolute else decoded.frames.first
+            for one, names in messages:
+                key = (one.channel, one.block.message.name)
+                head = "" if out.has(key) else wide_header(one, names)
+                out.write(key, head + wide_lines(part.t - zero, one, names))
 
 
-def _write_parquet(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> None:
+def _write_parquet(arguments: argparse.Namespace, decoded: Decoded) -> None:
 
     path, out = arguments.out, None
     with ExitStack() as opened:
-        for block in reading:
-            for part, columns in decoding.columns(block):
-                if out is None and any(len(column.rows) for column in columns):
-                    file = opened.enter_context(new_file(path, force=arguments.force))
-                    out = opened.enter_context(closing(ParquetFile(path, file)))
-                if out is not None:
-                    out.add(part.t, reading.first, columns)
+        for part, columns in decoded.columns():
+            if out is None and any(len(column.rows) for column in columns):
+                file = opened.enter_context(new_file(path, force=arguments.force))
+                out = opened.enter_context(closing(ParquetFile(path, file)))
+            if out is not None:
+                out.add(part.t, decoded.frames.first, columns)
 
 
-def _report_counts(arguments: argparse.Namespace, reading: Reading, decoding: Decoding) -> int:
-    """Writes the counts of what was written, of what was not, and of what the log lacks; the exit status.
-
-    Raises:
-        SourceError: nothing was decoded.
-    """
-    if not decoding.frames:
-        raise SourceError(
-            f"{arguments.log}: no frame of the chosen signals; expected some of {decoding.expected()}; "
-            "check the definitions and the session's log_channel (mixmon census shows what is there)"
-        )
-    troubles = log_troubles(reading.facts(corrupt=0)) + decoding.corrupt_remarks()
-    for remark in decoding.remarks() + troubles:
+def _report_counts(arguments: argparse.Namespace, decoded: Decoded) -> int:
+    """Writes the counts of what was written, of what was not, and of what the log lacks; the exit status."""
+    troubles = log_troubles(decoded.frames.log) + corrupt_remarks(decoded.decoding)
+    for remark in decoding_remarks(decoded.decoding) + troubles:
         talk(remark, quiet=arguments.quiet)
     return log_status(arguments, troubles)

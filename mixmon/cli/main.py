@@ -9,17 +9,16 @@ that help starts quickly.
 from __future__ import annotations
 
 import argparse
-import difflib
 import importlib
 import os
 import re
 import sys
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from typing import Any, NoReturn, Protocol, cast
 
 from mixmon.cli.console import flush_results, release_results, result, talk, tame_libraries
 from mixmon.cli.stopping import INTERRUPTED, begin_work, end_now, end_work, handle_for_good, handled_signals
-from mixmon.errors import MixmonError, UsageError
+from mixmon.errors import MixmonError, UsageError, nearest
 from mixmon.report.page import laid_for, page_of
 
 # The parser of a command: argparse, with one line for an error and a guess at what was meant.
@@ -72,19 +71,6 @@ class CommandParser(argparse.ArgumentParser):
                 raise UsageError(
                     f"{self.prog}: no option {option}; {nearest(option, known)}{self.prog} --help lists them"
                 )
-
-
-_MOST_GUESSES = 3  # our choice: more would fill the line
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """`did you mean ...? ` for the known words that look most like it; empty if none does.
-
-    >>> nearest("censsus", ["verify", "census"])
-    'did you mean census? '
-    """
-    close = difflib.get_close_matches(word, list(known), n=_MOST_GUESSES, cutoff=0.6)  # difflib's own default
-    return f"did you mean {' or '.join(close)}? " if close else ""
 
 
 DONE, LIMIT_NOT_MET, BAD_INPUT = 0, 1, 2

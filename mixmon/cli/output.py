@@ -1,8 +1,4 @@
-"""What `mixmon decode` is made of: frames become columns of values, and text goes to its place.
-
-`Definitions` say which messages a channel carries, `Decoding` decodes the chosen signals of each block,
-and text goes to standard output, to a file or to a folder of files. Memory does not grow with the log.
-"""
+"""Where results go: to standard output, to a file or to a folder of files, new ones only unless told."""
 
 from __future__ import annotations
 
@@ -10,178 +6,18 @@ import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
-from fnmatch import fnmatchcase
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from types import TracebackType
 from typing import BinaryIO, Self, cast
 
-import numpy as np
-
 from mixmon.cli.console import result_bytes, unwritable
-from mixmon.cli.main import nearest
 from mixmon.cli.paths import is_file, is_there
 from mixmon.errors import UsageError
-from mixmon.frames.block import FrameBlock
 from mixmon.messages.bind import database_path
-from mixmon.messages.binding import NO_BUS, Binding
-from mixmon.messages.decode import Decoder
-from mixmon.messages.plan import MessagePlan, Quality
-from mixmon.report.tables import DecodedFrames, Values, columns
-from mixmon.report.text import counted
-from mixmon.run import listed_identifiers
 from mixmon.session.evidence import evidence_path, evidence_text
 from mixmon.session.load import read_session
 from mixmon.session.model import IdentityEvidence, Session
-
-# Frames to columns of values, channel by channel.
-
-_FRAMES_AT_ONCE = 16_384
-"""Our choice: some ten megabytes, as lines of text take some hundred times the room of a frame."""
-
-Wide = tuple[DecodedFrames, tuple[str, ...]]
-"""A message's frames and the names of its signals that are wanted."""
-
-
-@dataclass(frozen=True, slots=True)
-class Definitions:
-    """Messages by channel, and all of them together."""
-
-    name: str
-    of_channel: Callable[[str], tuple[MessagePlan, ...]]
-    every: tuple[MessagePlan, ...]
-
-    @classmethod
-    def of_session(cls, binding: Binding) -> Self:
-        """The session's buses tell which channel has which messages."""
-
-        def of_channel(channel: str) -> tuple[MessagePlan, ...]:
-            bus = int(binding.bus_of_channels([channel])[0])
-            return () if bus == NO_BUS else binding.plans[bus]
-
-        name = str(binding.session.path or "session")
-        return cls(name, of_channel, tuple(plan for plans in binding.plans for plan in plans))
-
-    @classmethod
-    def of_database(cls, name: str, messages: Sequence[MessagePlan]) -> Self:
-        """The same messages on every channel."""
-        every = tuple(messages)
-        return cls(name, lambda _: every, every)
-
-
-class Decoding:
-    """Decodes the chosen signals of every channel; each channel has counters of its own."""
-
-    def __init__(self, definitions: Definitions, patterns: Sequence[str]) -> None:
-        """`patterns` choose signals as Signal or Message.Signal; none chooses all.
-
-        Raises:
-            UsageError: a pattern fits no signal.
-        """
-        self._definitions = definitions
-        self._chosen = _choose_signals(definitions, patterns)
-        self._decoders: dict[str, Decoder] = {}
-        self._sources: dict[tuple[str, str], set[int]] = {}
-        self.frames = 0
-        self._values = 0
-        self._missing = 0
-
-    def columns(self, block: FrameBlock) -> Iterator[tuple[FrameBlock, list[Values]]]:
-        """Pieces of the block, each with the values of its signals."""
-        for part, messages in self.messages(block):
-            found = [column for decoded, names in messages for column in columns(decoded, names)]
-            self._values += sum(len(column.rows) for column in found)
-            yield part, found
-
-    def messages(self, block: FrameBlock) -> Iterator[tuple[FrameBlock, list[Wide]]]:
-        """Pieces of the block, each with its decoded messages."""
-        for start in range(0, len(block), _FRAMES_AT_ONCE):
-            part = block.take(slice(start, start + _FRAMES_AT_ONCE))
-            yield (
-                part,
-                [wide for bus in range(len(part.channels)) for wide in self._decode_channel(part, bus)],
-            )
-
-    def remarks(self) -> list[str]:
-        """What was written, and what was not."""
-        unknown = sum(decoder.unknown for decoder in self._decoders.values())
-        return [
-            text
-            for number, text in (
-                (self._values, f"{counted(self._values, 'value')} of {counted(self.frames, 'frame')}"),
-                (
-                    self._missing,
-                    f"{counted(self._missing, 'value')} not in their frames (cut short, or another branch)",
-                ),
-                (unknown, f"{counted(unknown, 'frame')} of identifiers without a definition"),
-            )
-            if number
-        ] + [
-            f"{message} on {channel}: from {len(sources)} source addresses taken together: "
-            + ", ".join(f"{source:02X}" for source in sorted(sources))
-            for (channel, message), sources in self._sources.items()
-            if len(sources) > 1
-        ]
-
-    def corrupt_remarks(self) -> list[str]:
-        """How many frames are corrupt; empty for none."""
-        counts = [c for decoder in self._decoders.values() for c in decoder.counts.values()]
-        wrong = sum(c.checksum_errors + c.repeats for c in counts)
-        words = f"{counted(wrong, 'frame')} with a wrong checksum or a repeated counter, marked corrupt"
-        return [words] if wrong else []
-
-    def expected(self) -> str:
-        """Some identifiers of the chosen messages, for an error message."""
-        chosen = (plan for plan in self._definitions.every if self._chosen_names(plan))
-        return listed_identifiers(plan.can_id for plan in chosen)
-
-    def _decode_channel(self, part: FrameBlock, bus: int) -> Iterator[Wide]:
-        rows = np.flatnonzero(part.bus == bus)
-        if not len(rows):
-            return
-        channel, mine = part.channels[bus], part.take(rows)
-        buses = np.where(np.arange(len(part.channels)) == bus, 0, NO_BUS).astype(np.uint8)
-        for block in self._decoder_of(channel).decode(mine, buses):
-            at = rows[block.rows]
-            if block.message.by_pgn:
-                sources = self._sources.setdefault((channel, block.message.name), set())
-                sources.update(np.unique(part.can_id[at] & np.uint32(0xFF)).tolist())
-            self.frames += len(at)
-            self._missing += int(np.count_nonzero(block.quality == Quality.MISSING))
-            yield DecodedFrames(channel, at, block), block.names
-
-    def _decoder_of(self, channel: str) -> Decoder:
-        if channel not in self._decoders:
-            plans = self._definitions.of_channel(channel)
-            wanted = frozenset((0, plan.name, name) for plan in plans for name in self._chosen_names(plan))
-            self._decoders[channel] = Decoder([(0, plans)], wanted)
-        return self._decoders[channel]
-
-    def _chosen_names(self, plan: MessagePlan) -> list[str]:
-        return [s.name for s in plan.signals if self._chosen(plan.name, s.name)]
-
-
-def _choose_signals(definitions: Definitions, patterns: Sequence[str]) -> Callable[[str, str], bool]:
-    """Whether a signal of a message is wanted."""
-    known = [(plan.name, signal.name) for plan in definitions.every for signal in plan.signals]
-    for pattern in patterns:
-        if not any(_fits_pattern(pattern, message, signal) for message, signal in known):
-            names = {f"{m}.{s}" if "." in pattern else s: None for m, s in known}
-            raise UsageError(
-                f"--signals {pattern}: no such signal in {definitions.name}; {nearest(pattern, names)}"
-                "expected Signal or Message.Signal; correct the name"
-            )
-    if not patterns:
-        return lambda _message, _signal: True
-    return lambda message, signal: any(_fits_pattern(p, message, signal) for p in patterns)
-
-
-def _fits_pattern(pattern: str, message: str, signal: str) -> bool:
-    return fnmatchcase(f"{message}.{signal}" if "." in pattern else signal, pattern)
-
-
-# Where text goes.
 
 
 def check_places(

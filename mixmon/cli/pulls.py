@@ -5,18 +5,17 @@ from __future__ import annotations
 import argparse
 from collections.abc import Sequence
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, log_status, opened_run
 from mixmon.errors import UsageError
-from mixmon.findings.events.events import find_clean_tips
-from mixmon.findings.lags import NodeLag, lags_by_cylinder
-from mixmon.findings.pulls.review import review_run
+from mixmon.findings.lags import NodeLag
 from mixmon.report.balance import log_troubles
 from mixmon.report.pulls import pulls_json, pulls_text
 from mixmon.report.text import to_json
 from mixmon.report.tips import tips_json, tips_text
-from mixmon.run import Run, lags
+from mixmon.run import Run
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what was found in it."""
     with opened_run(arguments) as opened:
-        known = lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
+        known = mixmon.lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
         show = _tips_report if arguments.transients else _pulls_report
         text = show(opened, known, arguments)
     return conclude(text, log_status(arguments, log_troubles(opened.log)))
@@ -41,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
 
-    reviewed = review_run(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
+    reviewed = mixmon.pulls(run_, known)
     chosen = _chosen_pulls(arguments.pull, len(reviewed.pulls))
     if arguments.json:
         return to_json(pulls_json(reviewed, known, run_, chosen))
@@ -50,7 +49,7 @@ def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Names
 
 def _tips_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:
 
-    found = find_clean_tips(run_.session, run_.binding.fuel, run_, lags_by_cylinder(known))
+    found = mixmon.tips(run_, known)
     if arguments.json:
         return to_json(tips_json(found, known, run_))
     return tips_text(found, known, run_)

@@ -9,17 +9,13 @@ from mixmon.cli.console import conclude
 from mixmon.cli.runs import add_run, log_status, opened_run
 from mixmon.errors import UsageError
 from mixmon.findings.response.cuts import SensorTrace, TraceStage
-from mixmon.findings.response.response import ResponseReviewer
 from mixmon.findings.response.sensors import PairComparison, compare
 from mixmon.findings.stage import feed_on_the_way, sum_up
 from mixmon.report.balance import log_text, log_troubles
 from mixmon.report.response import pairs_text, response_json, response_text
 from mixmon.report.text import title, to_json
-from mixmon.run import Run
+from mixmon.run import Run, response_stage
 from mixmon.session.model import Node
-
-_SHORTEST_FILTER_S, _LONGEST_FILTER_S = 0.001, 0.2
-"""Our choice: below it a filter cannot be seen in rows of 10 ms; above it a number was meant in ms."""
 
 _MOST_NAMES = 4  # our choice: sensors named in an error message
 
@@ -67,8 +63,8 @@ def run(arguments: argparse.Namespace) -> int:
                 f"--compare {' '.join(arguments.compare)}: one sensor twice; expected two; name another"
             )
         moment = None if arguments.at is None else TraceStage(arguments.at - arguments.begin)
-        reviewer = ResponseReviewer(run_.binding, arguments.filter, air, traces=chosen is not None)
-        review = sum_up(reviewer, run_ if moment is None else feed_on_the_way(run_, moment))
+        stage = response_stage(run_, arguments.filter, air, traces=chosen is not None)
+        review = sum_up(stage, run_ if moment is None else feed_on_the_way(run_, moment))
     traces = (
         [t for cut in review.cuts for t in (cut.way_in, cut.way_out)] if moment is None else [moment.result()]
     )
@@ -92,11 +88,6 @@ def _check_options(arguments: argparse.Namespace) -> None:
         raise UsageError("--at: nothing to compare; expected --compare A B beside it; add it")
     if arguments.at is not None and arguments.at < arguments.begin:
         raise UsageError(f"--at {arguments.at:g}: before --from {arguments.begin:g}; expected a later moment")
-    if arguments.filter is not None and not _SHORTEST_FILTER_S <= arguments.filter <= _LONGEST_FILTER_S:
-        raise UsageError(
-            f"--filter {arguments.filter:g}: no controller's filter; expected {_SHORTEST_FILTER_S:g} to "
-            f"{_LONGEST_FILTER_S:g} s; correct it, or omit it to have it estimated"
-        )
 
 
 def _node_named(word: str, nodes: tuple[Node, ...]) -> int:

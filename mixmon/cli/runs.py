@@ -1,6 +1,6 @@
 """What the commands on logs share: their arguments, a run, and a reading of plain frames.
 
-`opened_run` gives the rows of logs by their session, `Reading` the frames of one log without one; both
+`opened_run` gives the rows of logs by their session, `opened_frames` the frames of one log without one; both
 show their progress on standard error.
 """
 
@@ -8,27 +8,22 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections import deque
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-
-import numpy as np
 
 import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
-from mixmon.cli.options import Window
-from mixmon.errors import SourceError, UsageError
-from mixmon.findings.census.traffic import StretchCutter
+from mixmon.errors import UsageError
 from mixmon.findings.lags import DEFAULT_LAG_S, Lag
 from mixmon.findings.proof.compare import LARGEST_TRIM_PERCENT
-from mixmon.frames.block import FrameBlock
-from mixmon.frames.logs import is_run, open_log
+from mixmon.frames.logs import is_run
+from mixmon.log import FrameLog
 from mixmon.record.run_folder import load_kept_session, open_run
 from mixmon.report.progress import Progress
-from mixmon.run import LogFacts, Run
+from mixmon.run import Run
 from mixmon.session.model import Session
 
 
@@ -186,74 +181,16 @@ def trims_of(words: Iterable[str]) -> dict[int, float] | None:
     return trims or None
 
 
-# A log of frames, for the commands that need no session's rows.
-
-
-class Reading:
-    """Blocks of the frames of one log that lie in the window; never an empty block.
-
-    first   stamp of the log's first frame, ns, from which the window counts
-    frames  frames given so far
+@contextmanager
+def opened_frames(arguments: argparse.Namespace) -> Iterator[FrameLog]:
+    """The frames of the log that the arguments name; progress is shown while it is read.
 
     Raises:
-        SourceError: the log cannot be read, or nothing lies in the window.
+        UsageError, SourceError: as `mixmon.read_frames`.
     """
-
-    def __init__(self, path: str, window: Window, *, quiet: bool) -> None:
-        self._source = open_log(path)
-        self._window = window
-        self._quiet = quiet
-        report_faults([path], quiet=quiet)
-        self.first = 0
-        self.frames = 0
-        self._newest: int | None = None
-        self._stretches = StretchCutter()
-
-    def __iter__(self) -> Iterator[FrameBlock]:
-        source = self._source
-        with Progress(sys.stderr, source.total, quiet=self._quiet) as progress:
-            for block in source:
-                self._note_span(block)
-                inside = self._cut_to_window(block)
-                self.frames += len(inside)
-                if len(inside):
-                    deque(self._stretches.cut(inside), maxlen=0)
-                    yield inside
-                progress.advance(len(block), source.position)
-        if not self.frames:
-            length = ((self._newest or 0) - self.first) / 1e9
-            raise SourceError(
-                f"{source.name}: no frame in the chosen part; expected --from and --to within its "
-                f"{length:.3f} s; correct them"
-            )
-
-    def facts(self, corrupt: int) -> LogFacts:
-        """What became of the log's lines, with the number of frames that are kept although corrupt."""
-        report = self._source.report
-        return LogFacts(
-            frames=report.frames,
-            rejected_lines=report.rejected_lines,
-            first_rejected=report.first_rejected,
-            skipped=report.skipped,
-            losses=report.losses,
-            losses_counted=self._source.losses_counted,
-            first_ns=self.first,
-            duration_s=self._stretches.duration_ns / 1e9,
-            jumps=self._stretches.breaks,
-            first_jumps=self._stretches.first_jumps,
-            decoded=self.frames,
-            corrupt=corrupt,
-            faults=report.faults,
-        )
-
-    def _note_span(self, block: FrameBlock) -> None:
-        if self._newest is None:
-            self.first = self._newest = int(block.t[0])
-        self._newest = max(self._newest, int(block.t.max()))
-
-    def _cut_to_window(self, block: FrameBlock) -> FrameBlock:
-        if self._window.whole:
-            return block
-        since = block.t - self.first
-        end = np.iinfo(np.int64).max if self._window.end is None else self._window.end
-        return block.take((since >= self._window.begin) & (since < end))
+    window = options.window(arguments)
+    report_faults([arguments.log], quiet=arguments.quiet)
+    frames = FrameLog(arguments.log, begin_ns=window.begin, end_ns=window.end)
+    with Progress(sys.stderr, frames.total, quiet=arguments.quiet) as progress:
+        frames.watcher = progress.advance
+        yield frames

@@ -6,9 +6,9 @@ import argparse
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
-from mixmon.cli.main import BAD_INPUT, DONE, nearest
+from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.cli.runs import log_status, opened_run
-from mixmon.errors import SessionError, SourceError, UsageError
+from mixmon.errors import SessionError, SourceError, UsageError, nearest
 from mixmon.ledger.entries import Entry
 from mixmon.ledger.ledger import Ledger
 from mixmon.ledger.lessons import enter_run

@@ -8,19 +8,17 @@ from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
 
+import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.paths import is_folder
 from mixmon.errors import Mistake
-from mixmon.messages.bind import definition_cautions, verify
-from mixmon.messages.cautions import cautions, key_cautions
 from mixmon.note import Note
 from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.page import stress
 from mixmon.report.text import counted, listed, printable, to_json
 from mixmon.report.words import note_object, sentence
-from mixmon.session.load import read_session
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -36,13 +34,10 @@ def run(arguments: argparse.Namespace) -> int:
     if is_folder(arguments.session):
         return _verify_run(arguments)
 
-    mistakes = verify(arguments.session)
-    session, _ = read_session(arguments.session)
-    notes: list[Note] = []
-    if session is not None:
-        notes += [*cautions(session), *key_cautions(arguments.session), *definition_cautions(session)]
+    check = mixmon.verify(arguments.session)
+    mistakes = check.mistakes
     write = _write_json if arguments.json else _write_text
-    text = write(arguments.session, mistakes, notes)
+    text = write(arguments.session, mistakes, check.cautions)
     status = conclude(text, BAD_INPUT if mistakes else DONE)
     if mistakes:
         talk(f"{arguments.session}: {_count_mistakes(mistakes)}; each is listed with its key; correct them")

@@ -71,17 +71,29 @@ def basis_of(fuel: Fuel) -> AfrBasis:
     return AfrBasis(fuel.name, fuel.stoich_afr)
 
 
-def afr(lam: Quantity, fuel: Fuel) -> Quantity:
+def lambda_to_afr(lam: Quantity, fuel: Fuel) -> Quantity:
     """Air-fuel ratio by mass at lambda, on the fuel's own scale.
 
-    >>> round(afr(0.88, fuel_named("E10")), 2)
+    >>> round(lambda_to_afr(0.88, fuel_named("E10")), 2)
     12.33
+
+    Args:
+        lam: lambda, a number or an array of any shape; what comes back has the same.
+        fuel: what burns.
     """
     return basis_of(fuel).afr(lam)
 
 
 def lambda_from_afr(ratio: Quantity, fuel: Fuel) -> Quantity:
-    """Lambda of an air-fuel ratio by mass that was measured or given on the fuel's own scale."""
+    """Lambda of an air-fuel ratio by mass that was measured or given on the fuel's own scale.
+
+    >>> round(lambda_from_afr(12.5, fuel_named("E10")), 3)
+    0.892
+
+    Args:
+        ratio: a number or an array of any shape; what comes back has the same.
+        fuel: on whose scale the ratio is.
+    """
     return basis_of(fuel).lam(ratio)
 
 

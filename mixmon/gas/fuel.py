@@ -146,6 +146,9 @@ def fuel_named(name: str) -> Fuel:
     >>> round(fuel_named("E85").stoich_afr, 2)
     9.8
 
+    Args:
+        name: one of `fuel_names()`, or another E or M blend.
+
     Raises:
         UsageError: no such fuel; the text offers the nearest names.
     """

@@ -66,10 +66,10 @@ def bind(session: Session, databases: Databases) -> Binding:
     return binding
 
 
-def verify(path: Path | str) -> list[Mistake]:
+def find_mistakes(path: Path | str) -> list[Mistake]:
     """Every mistake in a session file and in what it says of its message definitions, in file order.
 
-    >>> verify("examples/alder8.toml")
+    >>> find_mistakes("examples/alder8.toml")
     []
 
     Raises:

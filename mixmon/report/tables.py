@@ -1,6 +1,6 @@
 """Decoded values as CSV and as Parquet.
 
-`columns` takes the wanted signals out of decoded frames; values of all signals go out in the order in which
+Values of all signals go out in the order in which
 their frames came. CSV is that of RFC 4180 with line feeds and UTF-8; its floats read back to the last bit.
 Text that a spreadsheet may take for a formula gets an apostrophe before it; numbers are never text.
 Parquet needs the optional package pyarrow, which is loaded when a file is opened.
@@ -11,8 +11,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -21,8 +20,9 @@ from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
 from mixmon.errors import OutputError, UsageError, reason_of
-from mixmon.messages.block import SignalBlock
+from mixmon.log import DecodedFrames, Decoding, SignalValues
 from mixmon.messages.plan import Quality
+from mixmon.report.text import counted
 
 QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
 """Quality in words, as written to files."""
@@ -30,64 +30,41 @@ QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
 _GOOD = int(Quality.GOOD)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class DecodedFrames:
-    """One message's frames out of a block of frames.
-
-    channel          the interface's name in the log
-    rows  int64[m]   where in the block each frame stood
-    block            their signals
-    """
-
-    channel: str
-    rows: Ints
-    block: SignalBlock
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Values:
-    """One signal's values of m frames, MISSING ones left out.
-
-    rows     int64[m]    where in the block each frame stood
-    values   float64[m]  NaN where not good
-    quality  uint8[m]    Quality
-    raw                  raw values, in their own type
-    """
-
-    channel: str
-    message: str
-    signal: str
-    unit: str
-    rows: Ints
-    values: Floats
-    quality: Bytes
-    raw: Ints | NDArray[np.uint64] | Floats
-
-
-def columns(decoded: DecodedFrames, chosen: Iterable[str] | None = None) -> list[Values]:
-    """The values of the message's signals; `chosen` names those that are wanted, None wants all."""
-    block = decoded.block
-    wanted = set(block.names if chosen is None else chosen)
-    taken = []
-    for k, name in enumerate(block.names):
-        if name in wanted:
-            there = block.quality[k] != Quality.MISSING
-            keep = slice(None) if there.all() else there
-            unit = block.message.signal(name).unit
-            fields = (decoded.rows, block.values[k], block.quality[k], block.raw[k])
-            taken.append(
-                Values(decoded.channel, block.message.name, name, unit, *(f[keep] for f in fields))  # type: ignore[arg-type]
-            )
-    return taken
-
-
-def in_order(columns_of_block: list[Values]) -> Ints:
+def in_order(columns_of_block: list[SignalValues]) -> Ints:
     """The order, int64[v], that puts the values of all columns, laid end to end, as they came.
 
     By frame, and within a frame by the order of the columns.
     """
     rows = np.concatenate([c.rows for c in columns_of_block])
     return np.argsort(rows, kind="stable")
+
+
+# What decoding counted, in words.
+
+
+def decoding_remarks(decoding: Decoding) -> list[str]:
+    """What was written, and what was not."""
+    numbers = (
+        (decoding.values, f"{counted(decoding.values, 'value')} of {counted(decoding.frames, 'frame')}"),
+        (
+            decoding.missing,
+            f"{counted(decoding.missing, 'value')} not in their frames (cut short, or another branch)",
+        ),
+        (decoding.unknown, f"{counted(decoding.unknown, 'frame')} of identifiers without a definition"),
+    )
+    return [text for number, text in numbers if number] + [
+        f"{message} on {channel}: from {len(sources)} source addresses taken together: "
+        + ", ".join(f"{source:02X}" for source in sorted(sources))
+        for (channel, message), sources in decoding.sources.items()
+        if len(sources) > 1
+    ]
+
+
+def corrupt_remarks(decoding: Decoding) -> list[str]:
+    """How many frames are corrupt; empty for none."""
+    frames = counted(decoding.corrupt, "frame")
+    words = f"{frames} with a wrong checksum or a repeated counter, marked corrupt"
+    return [words] if decoding.corrupt else []
 
 
 # One value a line, or one frame a line, as CSV.
@@ -98,7 +75,7 @@ def long_header(*, raw: bool) -> str:
     return f"t_s,channel,message,signal,value,{'raw,' if raw else ''}unit,quality\n"
 
 
-def long_lines(t: Ints, columns: Sequence[Values], *, raw: bool) -> str:
+def long_lines(t: Ints, columns: Sequence[SignalValues], *, raw: bool) -> str:
     """One line a value, in the order of the frames.
 
     t   int64[n]  the block's stamps, ns, from whatever is zero
@@ -116,7 +93,7 @@ def long_lines(t: Ints, columns: Sequence[Values], *, raw: bool) -> str:
     return "".join(np.array(lines, object)[in_order(list(columns))].tolist())
 
 
-def _column_lines(stamps: list[str], column: Values, *, raw: bool) -> list[str]:
+def _column_lines(stamps: list[str], column: SignalValues, *, raw: bool) -> list[str]:
     middle = "," + ",".join(map(quoted, (column.channel, column.message, column.signal))) + ","
     unit = f",{quoted(column.unit)},"
     raws = [f",{r}" for r in column.raw.tolist()] if raw else None
@@ -237,7 +214,7 @@ class ParquetFile:
         self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
         self._writer: Any = self._call_writer(pq.ParquetWriter, file, self._schema)
 
-    def add(self, t: Ints, first: int, columns: Sequence[Values]) -> None:
+    def add(self, t: Ints, first: int, columns: Sequence[SignalValues]) -> None:
         """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
 
         Raises:

@@ -205,6 +205,9 @@ def load_session(path: Path | str) -> Session:
     >>> load_session("examples/alder8.toml").engine.firing_order
     (1, 5, 3, 7, 4, 8, 2, 6)
 
+    Args:
+        path: of a session file (TOML).
+
     Raises:
         SessionError: the file has mistakes; all of them are in it.
         SourceError: the file cannot be read.

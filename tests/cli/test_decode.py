@@ -11,8 +11,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
-from mixmon.cli.output import Decoding, Definitions, TextOut
+from mixmon.cli.output import TextOut
 from mixmon.frames.logs import open_log
+from mixmon.log import Decoding, Definitions
 from mixmon.messages.database import load_database
 from mixmon.report.tables import long_lines
 

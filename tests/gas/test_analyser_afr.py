@@ -6,15 +6,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from mixmon.errors import RangeError, UsageError
-from mixmon.gas.analyser import CONVENTION, AfrBasis, afr, basis_of, lambda_from_afr, meanings
+from mixmon.gas.analyser import CONVENTION, AfrBasis, basis_of, lambda_from_afr, lambda_to_afr, meanings
 from mixmon.gas.fuel import fuel_named, fuel_names
 
 
 def test_one_lambda_has_many_ratios() -> None:
     """Lambda 0.88 by the 14.7 convention, on E10 and on E85 (computed by hand)."""
     assert CONVENTION.afr(0.88) == pytest.approx(12.94, abs=5e-3)
-    assert afr(0.88, fuel_named("E10")) == pytest.approx(12.33, abs=5e-3)
-    assert afr(0.88, fuel_named("E85")) == pytest.approx(8.62, abs=5e-3)
+    assert lambda_to_afr(0.88, fuel_named("E10")) == pytest.approx(12.33, abs=5e-3)
+    assert lambda_to_afr(0.88, fuel_named("E85")) == pytest.approx(8.62, abs=5e-3)
 
 
 def test_one_ratio_has_many_lambdas() -> None:
@@ -32,7 +32,7 @@ def test_the_convention_is_not_gasoline() -> None:
 @given(st.sampled_from(fuel_names()), st.floats(0.5, 3.0))
 def test_ratios_come_back(name: str, lam: float) -> None:
     fuel = fuel_named(name)
-    assert lambda_from_afr(afr(lam, fuel), fuel) == pytest.approx(lam, rel=1e-15)
+    assert lambda_from_afr(lambda_to_afr(lam, fuel), fuel) == pytest.approx(lam, rel=1e-15)
     assert str(basis_of(fuel)) == f"stoich {fuel.stoich_afr:.2f} ({name})"
 
 

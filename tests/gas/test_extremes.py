@@ -24,7 +24,7 @@ OF_ONE_QUANTITY: dict[str, Callable[[Any], Any]] = {
     "oxygen balance": lambda x: exhaust.oxygen_balance(x, GASOLINE),
     "lambda from oxygen": lambda x: exhaust.lambda_from_oxygen(x, GASOLINE),
     "lambda from dry oxygen": lambda x: exhaust.lambda_from_dry_oxygen(x, GASOLINE),
-    "afr": lambda x: analyser.afr(x, GASOLINE),
+    "afr": lambda x: analyser.lambda_to_afr(x, GASOLINE),
     "lambda from afr": lambda x: analyser.lambda_from_afr(x, GASOLINE),
     "five gas, co": lambda x: analyser.five_gas_lambda(x, x, x, x, x),
     "missed charge": lambda x: reading.missed_charge_oxygen(x, GASOLINE),

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from mixmon.errors import Mistake, SessionError
 from mixmon.frames.block import EXTENDED, FrameBlock
-from mixmon.messages.bind import bind, load_databases, read_binding, verify
+from mixmon.messages.bind import bind, find_mistakes, load_databases, read_binding
 from mixmon.messages.binding import Binding
 from mixmon.messages.decode import Decoder
 from mixmon.messages.gaps import Gap
@@ -106,7 +106,7 @@ database = "odd.dbc"
 class TestTheExamples:
     @pytest.mark.parametrize("name", ["alder8", "foreign"])
     def test_have_no_mistake(self, name: str) -> None:
-        assert verify(EXAMPLES / f"{name}.toml") == []
+        assert find_mistakes(EXAMPLES / f"{name}.toml") == []
 
     @pytest.mark.parametrize(
         ("name", "files"),
@@ -469,7 +469,7 @@ PLANTED = {
 @pytest.mark.parametrize("plant", PLANTED.values(), ids=PLANTED)
 def test_a_planted_mistake_is_named_once(write, plant) -> None:
     text, change, where, found, expected = plant
-    [mistake] = verify(write(changed(text, change) if change else text))
+    [mistake] = find_mistakes(write(changed(text, change) if change else text))
     assert mistake.where == where
     assert found in mistake.found
     assert expected in mistake.expected
@@ -496,7 +496,7 @@ def test_a_planted_mistake_is_named_once(write, plant) -> None:
     ],
 )
 def test_what_can_be_is_no_mistake(write, signals: dict[str, str]) -> None:
-    assert verify(write(odd(**signals))) == []
+    assert find_mistakes(write(odd(**signals))) == []
 
 
 def test_mistakes_of_values_files_and_signals_are_told_together_in_file_order(write) -> None:
@@ -509,7 +509,7 @@ def test_mistakes_of_values_files_and_signals_are_told_together_in_file_order(wr
         ('name = "E10"', 'name = "E101"'),
     )
     path = write(text)
-    assert [(m.where, m.line is not None) for m in verify(path)] == [
+    assert [(m.where, m.line is not None) for m in find_mistakes(path)] == [
         ("engine.strokes", True),
         ("fuel.name", True),
         ("bus[2].database", True),
@@ -519,12 +519,12 @@ def test_mistakes_of_values_files_and_signals_are_told_together_in_file_order(wr
 
 
 def test_text_that_is_no_session_is_told_alone(write) -> None:
-    assert [m.where for m in verify(write("engine = \n"))] == ["line 1, column 10"]
+    assert [m.where for m in find_mistakes(write("engine = \n"))] == ["line 1, column 10"]
 
 
 def test_a_node_that_cannot_be_read_does_not_shift_the_numbers_of_the_others(write) -> None:
     text = changed(FOREIGN, ("position = 2\n", 'position = "two"\n'), ("Mixture_6", "Mixture_7"))
-    assert [m.where for m in verify(write(text))] == ["chain.node[2].position"]
+    assert [m.where for m in find_mistakes(write(text))] == ["chain.node[2].position"]
 
 
 def test_binding_and_loading_raise_what_verify_tells(write) -> None:
@@ -601,7 +601,7 @@ texts = st.one_of(
 
 @settings(max_examples=60, deadline=None)
 @given(st.dictionaries(st.sampled_from(["chain", "rpm", "target", "fuel_cut", "fuel", "database"]), texts))
-def test_no_text_breaks_verify(tmp_path_factory, chosen: dict[str, str]) -> None:
+def test_no_text_breaks_find_mistakes(tmp_path_factory, chosen: dict[str, str]) -> None:
     folder = tmp_path_factory.mktemp("any")
     (folder / "odd.dbc").write_text(ODD_DBC, encoding="utf-8")
     quoted = {k: '"' + "".join(f"\\U{ord(c):08x}" for c in v) + '"' for k, v in chosen.items()}
@@ -611,4 +611,4 @@ def test_no_text_breaks_verify(tmp_path_factory, chosen: dict[str, str]) -> None
     text = text.replace("stoich_afr = 14.7", "name = " + quoted.get("fuel", '"E5"'))
     path = folder / "any.toml"
     path.write_text(text.replace('"odd.dbc"', quoted.get("database", '"odd.dbc"')), encoding="utf-8")
-    assert all(m.where and m.found and m.expected for m in verify(path))
+    assert all(m.where and m.found and m.expected for m in find_mistakes(path))

@@ -10,8 +10,9 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
+from mixmon.log import SignalValues
 from mixmon.messages.plan import Quality
-from mixmon.report.tables import Values, long_header, long_lines, quoted, seconds
+from mixmon.report.tables import long_header, long_lines, quoted, seconds
 
 
 def values(rows, numbers, quality=None, raw=None, *, signal="Lambda", unit="lambda"):
@@ -19,7 +20,7 @@ def values(rows, numbers, quality=None, raw=None, *, signal="Lambda", unit="lamb
     numbers = np.asarray(numbers, np.float64)
     quality = np.zeros(len(rows), np.uint8) if quality is None else np.asarray(quality, np.uint8)
     raw = np.zeros(len(rows), np.int64) if raw is None else raw
-    return Values("can0", "Mix01_Fast", signal, unit, rows, numbers, quality, raw)
+    return SignalValues("can0", "Mix01_Fast", signal, unit, rows, numbers, quality, raw, rows)
 
 
 def read(text, *, raw=False):

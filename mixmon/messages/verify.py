@@ -1,0 +1,54 @@
+"""Checks a session file with its message definitions: every mistake, and every caution."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from mixmon.errors import Mistake
+from mixmon.messages.bind import definition_cautions, find_mistakes
+from mixmon.messages.cautions import cautions, key_cautions
+from mixmon.note import Note
+from mixmon.session.load import read_session
+
+
+@dataclass(frozen=True, slots=True)
+class SessionCheck:
+    """What is wrong with a session file, and what is odd in it.
+
+    path      the file
+    mistakes  in the order of the file, each with its key, what was found and what was expected; with one the
+              file cannot be loaded
+    cautions  notes on what can be loaded and is unlikely to be meant
+    """
+
+    path: Path
+    mistakes: tuple[Mistake, ...]
+    cautions: tuple[Note, ...]
+
+    @property
+    def usable(self) -> bool:
+        """Whether `load_session` takes the file."""
+        return not self.mistakes
+
+
+def verify(path: str | Path) -> SessionCheck:
+    """Every mistake in a session file and its message definitions, and every caution; see `SessionCheck`.
+
+    >>> import mixmon
+    >>> check = mixmon.verify("examples/foreign.toml")
+    >>> check.usable, [str(mistake) for mistake in check.mistakes]
+    (True, [])
+
+    Args:
+        path: the session file.
+
+    Raises:
+        SourceError: the file cannot be read.
+    """
+    mistakes = find_mistakes(path)
+    session, _ = read_session(path)
+    notes: tuple[Note, ...] = ()
+    if session is not None:
+        notes = (*cautions(session), *key_cautions(path), *definition_cautions(session))
+    return SessionCheck(Path(path), tuple(mistakes), notes)
