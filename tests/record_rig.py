@@ -135,8 +135,9 @@ def lines(folder: Path, which: int = -1) -> int:
 
 
 def numbers(*runs: Path) -> list[int]:
-    """The running numbers of all frames of these runs, in order."""
-    frames = concat([block for run in runs for block in open_log(run)])
+    """The running numbers of all frames of these runs, in order; a run that has just begun may have none."""
+    logs = [run / "frames.log" for run in runs]
+    frames = concat([block for log in logs if log.stat().st_size for block in open_log(log)])
     found: list[int] = frames.data.copy().view(">u8")[:, 0].tolist()
     return found
 
