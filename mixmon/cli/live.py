@@ -24,7 +24,6 @@ from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.output import evidence_keeper
 from mixmon.cli.stopping import Stopping
-from mixmon.dashboard.text import clock_text
 from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected
@@ -33,6 +32,7 @@ from mixmon.frames.adapters.adapters import Adapters
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.adapters.receiver import SourceStatus
 from mixmon.frames.block import FrameBlock
+from mixmon.frames.clock import clock_text
 from mixmon.ledger.biases import with_known_biases
 from mixmon.live.bus_board import UNHEARD, BusFacts, Meter, trouble
 from mixmon.live.recording import RunRecording, event_words, joined_silences

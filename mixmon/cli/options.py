@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from mixmon.arrays import SECOND_NS
-from mixmon.dashboard.text import clock_seconds
 from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import own_kinds
+from mixmon.frames.clock import clock_seconds
 from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
 from mixmon.ledger.ledger import IN_MEMORY, PLACE_VARIABLE
 

@@ -12,9 +12,10 @@ from mixmon.cli.main import DONE
 from mixmon.cli.output import evidence_keeper
 from mixmon.cli.paths import is_folder
 from mixmon.cli.screen import add_screen, show, units_of
-from mixmon.cli.stopping import Stopping, at_terminal
+from mixmon.cli.stopping import Stopping, at_terminal, why_no_screen
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.frames.clock import clock_text
 from mixmon.ledger.biases import with_known_biases
 from mixmon.live.replay import ReplaySource
 from mixmon.live.scan import LogScan
@@ -102,12 +103,15 @@ def _check_place(arguments: argparse.Namespace, window: options.Window, *, text:
     if arguments.at is None:
         return
     if text:
-        raise UsageError("--at: text has no place to begin at; expected the dashboard; use --from for a part")
+        why = "--text and --json have no screen" if arguments.text or arguments.json else why_no_screen()
+        raise UsageError(
+            f"--at: {why}; expected the dashboard, which --at tells where to begin; use --from for a part"
+        )
     at = round(arguments.at * SECOND_NS)
     if at < window.begin or (window.end is not None and at >= window.end):
         raise UsageError(
-            f"--at {arguments.at:g}: outside of the part that --from and --to choose; expected a moment "
-            "within; correct it"
+            f"--at {clock_text(arguments.at)}: outside of the part that --from and --to choose; expected a "
+            "moment within; correct it"
         )
 
 

@@ -176,7 +176,7 @@ def _speaker_of(command: str | None, settings: Settings) -> tuple[Speaker, tuple
     if command is not None:
         return Speaker(command), settings.faults
     try:
-        return Speaker(settings.get("sound", "")), settings.faults
+        return Speaker(settings.get("sound", ""), "sound"), settings.faults
     except UsageError as error:
         return Speaker(), (*settings.faults, f"{settings.path}: {error}")
 
@@ -220,9 +220,9 @@ class Speaker:
         UsageError: there is no such program.
     """
 
-    def __init__(self, program: str = "") -> None:
+    def __init__(self, program: str = "", named: str = "--sound") -> None:
         self.program = program
-        self._sound = Sound(program) if program else None
+        self._sound = Sound(program, named) if program else None
         self._before: list[Sound] = []
 
     def __call__(self, pattern: str, words: str) -> None:
@@ -233,7 +233,7 @@ class Speaker:
     def change(self, program: str) -> str:
         """Another program, or none; gives why it cannot be, empty where it was done."""
         try:
-            sound = Sound(program) if program else None
+            sound = Sound(program, "sound program") if program else None
         except UsageError as error:
             return str(error)
         self("clear", "")
@@ -322,20 +322,20 @@ class Sound:
     """Starts the program with two more arguments, and does not wait for its end.
 
     The first one is the pattern: urgent, until clear; notice; done. The second one is a few
-    words, such as `cyl 3 lean under load`.
+    words, such as `cyl 3 lean under load`. `named` is what the place where it was written calls it.
 
     Raises:
         UsageError: there is no such program.
     """
 
-    def __init__(self, command: str) -> None:
+    def __init__(self, command: str, named: str) -> None:
         try:
             self._command = shlex.split(command)
         except ValueError as error:
-            raise UsageError(f"--sound {command!r}: {error}; expected a program and its arguments") from error
+            raise UsageError(f"{named} {command!r}: {error}; expected a program and its arguments") from error
         if not self._command or shutil.which(self._command[0]) is None:
             raise UsageError(
-                f"--sound {command!r}: no such program; expected one that can be started with a pattern "
+                f"{named} {command!r}: no such program; expected one that can be started with a pattern "
                 "and words; correct it"
             )
         self._running: list[subprocess.Popen[bytes]] = []

@@ -176,10 +176,18 @@ class Stopping:
 
 
 def at_terminal() -> bool:
-    """True if standard input and output are a terminal: someone can see the screen and press keys.
+    """True if standard input and output are a terminal: someone can see the screen and press keys."""
+    return not why_no_screen()
+
+
+def why_no_screen() -> str:
+    """Why no screen can be drawn, in words; empty where one can.
 
     A terminal that calls itself dumb has no cursor that could be moved, so no screen can be drawn on it.
     """
     if os.environ.get("TERM") == "dumb":
-        return False
-    return sys.stdin is not None and sys.stdin.isatty() and sys.stdout is not None and sys.stdout.isatty()
+        return "the terminal is dumb (TERM=dumb): it has no cursor to move"
+    for stream, name in ((sys.stdin, "input"), (sys.stdout, "output")):
+        if stream is None or not stream.isatty():
+            return f"no terminal: the {name} is a pipe or a file"
+    return ""

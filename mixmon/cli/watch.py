@@ -18,7 +18,7 @@ from mixmon.cli.live import (
 )
 from mixmon.cli.main import DONE
 from mixmon.cli.screen import add_screen, show, units_of
-from mixmon.cli.stopping import Stopping, at_terminal
+from mixmon.cli.stopping import Stopping, why_no_screen
 from mixmon.errors import OutputError, UsageError
 from mixmon.live.worker import Worker
 from mixmon.report.alarms import alarm_line, moment_line
@@ -41,9 +41,9 @@ def run(arguments: argparse.Namespace) -> int:
         UsageError: there is no terminal.
         OutputError: the recording stopped before the end.
     """
-    if not arguments.text and not at_terminal():
+    if not arguments.text and (why := why_no_screen()):
         raise UsageError(
-            "mixmon watch: no terminal to draw on; expected one, or --text for a line a second, "
+            f"mixmon watch: {why}; expected a terminal to draw on, or --text for a line a second, "
             "or mixmon record"
         )
     worker, acceptance = live_worker(arguments, record=not arguments.no_record), acceptance_of(arguments)

@@ -23,11 +23,12 @@ from mixmon.dashboard.screens.balance import Place
 from mixmon.dashboard.screens.events import line_at
 from mixmon.dashboard.screens.pages import State, alarm_index, draw
 from mixmon.dashboard.screens.timeline import moment_text, seek_moment, seek_stamp
-from mixmon.dashboard.text import Row, clock_seconds
+from mixmon.dashboard.text import Row
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.pulls.review import PullReview
+from mixmon.frames.clock import clock_seconds
 from mixmon.mixture.steady import Cell
 from mixmon.report.units import Unit
 from mixmon.watch.commands import (

@@ -13,10 +13,11 @@ from typing import Final
 
 import numpy as np
 
-from mixmon.dashboard.text import ASCII, UNICODE, Marks, age_text, clock_text
+from mixmon.dashboard.text import ASCII, UNICODE, Marks, age_text
 from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.records import Alarm
 from mixmon.findings.alarms.states import AlarmFlag
+from mixmon.frames.clock import clock_text
 from mixmon.ledger.standing import SensorRecord
 from mixmon.mixture.block import SampleState
 from mixmon.report.units import Unit

@@ -25,45 +25,6 @@ from mixmon.mixture.block import SampleState
 # ----------------------------------------------------------------------------------------------------
 
 
-def clock_text(seconds: float) -> str:
-    """Minutes, seconds and tenths; hours where there are any.
-
-    Negative where stamps have jumped back before the first frame.
-
-    >>> clock_text(251.64), clock_text(3725.0), clock_text(-75.0)
-    ('04:11.6', '1:02:05', '-01:15.0')
-    """
-    tenths = round(10 * seconds) if np.isfinite(seconds) else 0
-    sign = "-" if tenths < 0 else ""
-    minutes, tenths = divmod(abs(tenths), 600)
-    if minutes >= 60:
-        return f"{sign}{minutes // 60}:{minutes % 60:02d}:{tenths // 10:02d}"
-    return f"{sign}{minutes:02d}:{tenths // 10:02d}.{tenths % 10}"
-
-
-_CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d*)?)", re.ASCII)
-
-
-_LAST_CLOCK_S = 1e9
-"""Our choice: thirty years; no log is longer."""
-
-
-def clock_seconds(text: str) -> float | None:
-    """Seconds of a time as the clock shows it, MM:SS or H:MM:SS, or given as seconds alone; None for others.
-
-    >>> clock_seconds("04:11.6"), clock_seconds("1:02:05"), clock_seconds("12.5"), clock_seconds("1:75")
-    (251.6, 3725.0, 12.5, None)
-    """
-    found = _CLOCK.fullmatch(text.strip())
-    if found is None:
-        return None
-    hours, minutes, seconds = found[1], found[2], float(found[3])
-    if (minutes is not None and seconds >= 60) or (hours is not None and int(minutes) >= 60):
-        return None
-    total = 3600.0 * float(hours or 0) + 60.0 * float(minutes or 0) + seconds
-    return total if total < _LAST_CLOCK_S else None
-
-
 def signed(percent: float, decimals: int = 1) -> str:
     """A need with its sign, `--` where not known.
 

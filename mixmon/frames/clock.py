@@ -12,16 +12,60 @@ time ends there and a new one begins; nothing is reordered across the border.
 
 Only where one clock is known to have stamped all frames, as on live buses and in runs of them, does a stamp
 far ahead mean that the bus was silent: there rows are made of the silence, up to `FORWARD_JUMP_NS`.
+
+`clock_text` is the one way in which screens, text and messages show a moment, counted from the first frame.
 """
 
 from __future__ import annotations
 
+import math
+import re
 from dataclasses import dataclass
 
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Ints
 from mixmon.frames.block import FrameBlock, concat
+
+
+def clock_text(seconds: float) -> str:
+    """Minutes, seconds and tenths; hours where there are any.
+
+    Negative where stamps have jumped back before the first frame.
+
+    >>> clock_text(251.64), clock_text(3725.0), clock_text(-75.0)
+    ('04:11.6', '1:02:05', '-01:15.0')
+    """
+    tenths = round(10 * seconds) if math.isfinite(seconds) else 0
+    sign = "-" if tenths < 0 else ""
+    minutes, tenths = divmod(abs(tenths), 600)
+    if minutes >= 60:
+        return f"{sign}{minutes // 60}:{minutes % 60:02d}:{tenths // 10:02d}"
+    return f"{sign}{minutes:02d}:{tenths // 10:02d}.{tenths % 10}"
+
+
+_CLOCK = re.compile(r"(?:(?:(\d+):)?(\d+):)?(\d+(?:\.\d*)?)", re.ASCII)
+
+
+_LAST_CLOCK_S = 1e9
+"""Our choice: thirty years; no log is longer."""
+
+
+def clock_seconds(text: str) -> float | None:
+    """Seconds of a time as the clock shows it, MM:SS or H:MM:SS, or given as seconds alone; None for others.
+
+    >>> clock_seconds("04:11.6"), clock_seconds("1:02:05"), clock_seconds("12.5"), clock_seconds("1:75")
+    (251.6, 3725.0, 12.5, None)
+    """
+    found = _CLOCK.fullmatch(text.strip())
+    if found is None:
+        return None
+    hours, minutes, seconds = found[1], found[2], float(found[3])
+    if (minutes is not None and seconds >= 60) or (hours is not None and int(minutes) >= 60):
+        return None
+    total = 3600.0 * float(hours or 0) + 60.0 * float(minutes or 0) + seconds
+    return total if total < _LAST_CLOCK_S else None
+
 
 DEFAULT_LATENESS_NS = 50_000_000
 """Our choice: well above the 20 ms for which USB adapters hold frames back; rows come this much later."""

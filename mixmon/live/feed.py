@@ -7,6 +7,7 @@ busy machine shows them later, and makes no node late: time goes no further than
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import count
 from typing import Final
 
 from mixmon.arrays import SECOND_NS
@@ -28,7 +29,8 @@ class Feed(NotRecorded):
     simulation  with channels in the order of its session's buses
     clock       data time of now
 
-    The frames of a second pass follow those of the first as if the engine had been stopped and started.
+    The frames of a second pass follow those of the first as if the engine had been stopped and the key turned
+    off and on: the controllers count a start, so that their warming up is no drop-out.
     """
 
     def __init__(self, simulation: Simulation, clock: HostClock | None = None) -> None:
@@ -57,10 +59,10 @@ class Feed(NotRecorded):
         while True:
             if self._waiting is None:
                 self._waiting = next(self._frames)
-            count = int(self._waiting.t.searchsorted(until, side="right"))
-            due.append(self._waiting.take(slice(0, count)))
-            if count < len(self._waiting):
-                self._waiting = self._waiting.take(slice(count, None))
+            given = int(self._waiting.t.searchsorted(until, side="right"))
+            due.append(self._waiting.take(slice(0, given)))
+            if given < len(self._waiting):
+                self._waiting = self._waiting.take(slice(given, None))
                 break
             self._waiting = None
         self._given = until
@@ -95,9 +97,9 @@ class Feed(NotRecorded):
     def _play_frames(self) -> Iterator[FrameBlock]:
         """The frames of one pass after the other, stamped when they are due; blocks with frames alone."""
         passed = 0
-        while True:
+        for passes in count():
             first: int | None = None
-            for block in self._simulation:
+            for block in self._simulation.again(passes):
                 if len(block):
                     first = int(block.t[0]) if first is None else first
                     yield shifted(block, self._began + passed - first)

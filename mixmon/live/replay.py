@@ -21,7 +21,7 @@ from mixmon.findings.alarms.records import OperatorAction
 from mixmon.findings.identity.guide import StepAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
+from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS, clock_text
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
 from mixmon.live.recording import ACTION, ALARM, FUEL_STEP, RECORDING, action_of, is_readable, step_of
 from mixmon.live.source import Applied
@@ -485,7 +485,7 @@ class ReplaySource:
             self._cursor, self._told = self._open_cursor(), 0
         self._clock_goal = to + LATENESS_NS if by_clock else None
         self._pace.rush(goal)
-        return Applied(f"goes on at {to / SECOND_NS:.1f} s", restarted=back)
+        return Applied(f"goes on at {clock_text(to / SECOND_NS)}", restarted=back)
 
     def _aim_at_clock(self, clock: int) -> int:
         """Rush to where the clock shows that, as it stands; how many frames come before it jumps."""

@@ -25,7 +25,7 @@ from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.alarms.records import AlarmEvent, OperatorAction, Verb
 from mixmon.findings.identity.guide import StepAction, StepVerb
 from mixmon.findings.identity.identity import evidence_of
-from mixmon.frames.clock import KEPT_JUMPS
+from mixmon.frames.clock import KEPT_JUMPS, clock_text
 from mixmon.live.bus_board import BusBoard
 from mixmon.live.recording import (
     JUDGED,
@@ -397,7 +397,8 @@ class Worker:
         for jump in pipeline.first_jumps[self._jumps_told :]:
             at = (jump.end - (self.zero_ns or 0)) / SECOND_NS
             self._add_remark(
-                jump.end, f"the time stamps jump {jump.words} at {at:.1f} s; a new stretch of time begins"
+                jump.end,
+                f"the time stamps jump {jump.words} at {clock_text(at)}; a new stretch of time begins",
             )
         if self._jumps_told <= KEPT_JUMPS < pipeline.jumps:
             self._add_remark(self._source.now(), "the time stamps jump again and again; they are counted")

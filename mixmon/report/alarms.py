@@ -10,10 +10,12 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from mixmon.arrays import SECOND_NS
 from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.response.sensors import SensorPace
+from mixmon.frames.clock import clock_text
 from mixmon.live.recording import alarm_data, pace_data
 from mixmon.mixture.block import SampleState
 from mixmon.report.text import paragraph, printable
@@ -42,19 +44,22 @@ _READING_LETTERS = {
 
 
 def alarm_line(event: AlarmEvent, first_ns: int) -> str:
-    """One record: seconds since `first_ns`, priority, cylinder, alarm, what happened, value."""
+    """One record: the clock since `first_ns`, priority, cylinder, alarm, what happened, value.
+
+    Of what is raised it says whether it is unacknowledged, or what silences it.
+    """
     one = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else "engine"
     who = "all cyl" if event.all_nodes else one
-    words = f"{event.what.value}, {event.state.word}" if event.announced and event.state else event.what.value
+    words = f"{event.word}, {event.state.word}" if event.announced and event.state else event.word
     value = ""
     if event.what is Happening.CONDITION_TRUE and math.isfinite(event.value):
         number = measured_text(event.value, event.limit, event.unit)
         value = f"  {number} {event.unit} (limit {event.limit:g})"
     value += f"  {pace_text(event.pace)}" if event.pace and event.active else ""
     reason = f"  ({printable(event.reason)})" if event.reason else ""
-    seconds = (event.t - first_ns) / 1e9
+    time = clock_text((event.t - first_ns) / SECOND_NS)
     name = printable(marked_name(event.rule, event.misfire))
-    return f"{seconds:10.2f} s  P{event.priority} {who:8} {name}: {words}{value}{reason}"
+    return f"{time:>8}  P{event.priority} {who:8} {name}: {words}{value}{reason}"
 
 
 def pace_text(pace: SensorPace) -> str:
@@ -82,7 +87,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
         return f"NO DATA  {states}"
     count = len(session.chain.nodes)
     parts = [
-        f"{snapshot.elapsed_s:8.1f} s",
+        f"{clock_text(snapshot.elapsed_s):>8}",
         f"{_number_text(snapshot.engine.get('rpm', math.nan), 0)} rpm",
         f"valid {snapshot.valid}/{count}",
         _leanest_text(snapshot, session),
@@ -132,7 +137,8 @@ def alarms_json(
                          break in the chain has position null and the cylinders behind it
         what             a word of `findings.alarms.records.Happening`: raised, returned to normal,
                          acknowledged, reset, shelved, unshelved, suppressed by design, released,
-                         out of service, in service, re-alarm
+                         out of service, in service, re-alarm, explained, may be a misfire, misfire
+                         confirmed, no misfire
         before, state    normal, unacknowledged, acknowledged, returned unacknowledged,
                          latched unacknowledged, latched acknowledged; null in the record of a whole rule
         all_nodes        all nodes at once are meant: one alarm, position null and no cylinders

@@ -20,7 +20,7 @@ from mixmon.findings.balance.known import KnownBiases
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.balance.trims import base_map_percent
 from mixmon.frames.account import known_lost
-from mixmon.frames.clock import Jump
+from mixmon.frames.clock import Jump, clock_text
 from mixmon.mixture.steady import Cell
 from mixmon.note import NoteCode
 from mixmon.report.answers import answer_text, balance_answer
@@ -204,7 +204,7 @@ def log_troubles(log: LogFacts) -> list[str]:
 
 def _jumps_text(log: LogFacts) -> str:
     """How often, and of the first ones how far and when."""
-    shown = [f"{jump.words} at {_seconds_into(log, jump):.1f} s" for jump in log.first_jumps]
+    shown = [f"{jump.words} at {clock_text(_seconds_into(log, jump))}" for jump in log.first_jumps]
     more = ", ..." if log.jumps > len(shown) else ""
     return f"{counted(log.jumps, 'time')} ({', '.join(shown)}{more})"
 

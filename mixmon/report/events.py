@@ -23,7 +23,17 @@ from mixmon.messages.gaps import Gap
 from mixmon.report.answers import answer_text, events_answer
 from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
-from mixmon.report.text import Column, counted, log_notes, note_lines, paragraph, since_first, table, title
+from mixmon.report.text import (
+    Column,
+    clock_of,
+    counted,
+    log_notes,
+    note_lines,
+    paragraph,
+    since_first,
+    table,
+    title,
+)
 from mixmon.report.units import Unit
 from mixmon.run import Run
 
@@ -134,7 +144,7 @@ def _count_kinds(events: Sequence[Event]) -> str:
 
 def _list_events(events: Sequence[Event], run: Run, unit: Unit) -> str:
     columns = [
-        Column("t s", 2),
+        Column("time"),
         Column("what", left=True),
         Column("cyl", left=True),
         Column(unit.heading, unit.decimals),
@@ -145,7 +155,7 @@ def _list_events(events: Sequence[Event], run: Run, unit: Unit) -> str:
     ]
     rows = [
         (
-            since_first(event.t, run),
+            clock_of(event.t, run),
             str(event.kind),
             _ALL_CYLINDERS if event.all_nodes else ",".join(map(str, event.cylinders)),
             unit.of(event.peak_lambda) if math.isfinite(event.peak_lambda) else None,

@@ -27,6 +27,7 @@ from mixmon.report.text import (
     NO_VALUE,
     Cell,
     Column,
+    clock_of,
     half_width,
     log_notes,
     note_lines,
@@ -194,8 +195,8 @@ def _explain_no_pulls(run: Run) -> str:
 def _list_pulls(review: PullReview, run: Run) -> str:
     columns = [
         Column("pull"),
-        Column("at s", 1),
-        Column("to s", 1),
+        Column("at"),
+        Column("to"),
         Column("from rpm"),
         Column("to rpm"),
         Column("rpm/s"),
@@ -216,8 +217,8 @@ def _list_pulls(review: PullReview, run: Run) -> str:
         rows.append(
             (
                 i + 1,
-                since_first(pull.begin, run),
-                since_first(pull.end, run),
+                clock_of(pull.begin, run),
+                clock_of(pull.end, run),
                 pull.from_rpm,
                 pull.to_rpm,
                 pull.rate,

@@ -27,6 +27,7 @@ from mixmon.report.text import (
     NO_VALUE,
     Cell,
     Column,
+    clock_of,
     counted,
     half_width,
     log_notes,
@@ -209,9 +210,7 @@ def response_text(review: ResponseReview, run: Run) -> str:
         parts.append(_events_table(review, run))
     else:
         parts.append(paragraph(_NO_RESPONSE))
-    refused = [
-        f"at {since_first(r.t, run):.1f} s fuel step not usable: {sentence(r.why)}" for r in review.refused
-    ]
+    refused = [f"at {clock_of(r.t, run)} fuel step not usable: {sentence(r.why)}" for r in review.refused]
     parts += [_delay_text(review), *map(paragraph, refused)]
     notes = note_lines(log_notes(run))
     return "\n".join([*parts, notes] if notes else parts)
@@ -288,7 +287,7 @@ def _in_ms(time: ResponseTime) -> tuple[float, float]:
 
 def _events_table(review: ResponseReview, run: Run) -> str:
     columns = [
-        Column("at s", 1),
+        Column("at"),
         Column("event", left=True),
         Column("rpm"),
         Column("load"),
@@ -313,7 +312,7 @@ def _edge_row(way: Way, edge: CutEdge, run: Run) -> tuple[Cell, ...]:
     remark = "sparks cut before" if edge.rough else "" if edge.command else "command not seen"
     seen = f"{int(edge.followed.sum())}/{len(edge.followed)}"
     return (
-        since_first(edge.t, run),
+        clock_of(edge.t, run),
         what,
         edge.rpm,
         edge.load,
@@ -329,7 +328,7 @@ def _point_row(point: DelayPoint, run: Run, *, apart: bool) -> tuple[Cell, ...]:
     error = "stamps are apart" if apart else f"dead ±{half_width(1e3 * point.dead_half_s)} ms"
     seen = f"{int(point.followed.sum())}/{len(point.followed)}"
     return (
-        since_first(point.t, run),
+        clock_of(point.t, run),
         what,
         point.rpm,
         point.load,
@@ -379,7 +378,7 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
     if not pairs:
         return paragraph("no event in which both sensors moved: nothing to compare")
     columns = [
-        Column("at s", 1),
+        Column("at"),
         Column("faster", left=True),
         Column("slower", left=True),
         Column("lag ms"),
@@ -395,9 +394,7 @@ def pairs_text(pairs: Sequence[PairComparison], run: Run) -> str:
     for pair in pairs:
         who = (_name_of(nodes[pair.fast]), _name_of(nodes[pair.slow]))
         size = (pair.peak_fast, f"{number(100 * pair.recovered)} %", pair.missed, pair.missed_area)
-        rows.append(
-            (since_first(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual)
-        )
+        rows.append((clock_of(pair.t, run), *who, 1e3 * pair.lag_s, 1e3 * pair.tau_s, *size, pair.residual))
     return table(columns, rows) + paragraph(
         "oxygen percent; lag: mean delay of the slower reading; tau: time constant of the slower sensor, "
         "predicted by the faster one; peak: of the faster; missed: largest difference; left: rms of what "

@@ -18,6 +18,7 @@ from enum import Enum
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
+from mixmon.frames.clock import clock_text
 from mixmon.note import Note
 from mixmon.report.page import NARROWEST_BAR, WIDEST_BAR, Bounds, bar_lines, current_page, spell
 
@@ -332,6 +333,11 @@ def _plain_compound(value: Any) -> Any:
 def since_first(t: int, run: Run) -> float:
     """Seconds from the log's first frame to a moment in ns."""
     return (t - (run.log.first_ns or 0)) / 1e9
+
+
+def clock_of(t: int, run: Run) -> str:
+    """A moment in ns as the clock of the screens shows it."""
+    return clock_text(since_first(t, run))
 
 
 def log_notes(run: Run) -> list[Note]:

@@ -13,6 +13,7 @@ from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import (
     Cell,
     Column,
+    clock_of,
     counted,
     log_notes,
     note_lines,
@@ -117,7 +118,7 @@ def tips_text(found: TipReview, known: Sequence[NodeLag], run: Run) -> str:
 def _list_tips(tips: Sequence[Tip], run: Run) -> str:
     columns = [
         Column("tip"),
-        Column("at s", 1),
+        Column("at"),
         Column("kind", left=True),
         Column("from %"),
         Column("to %"),
@@ -129,7 +130,7 @@ def _list_tips(tips: Sequence[Tip], run: Run) -> str:
     rows = [
         (
             i,
-            since_first(tip.t, run),
+            clock_of(tip.t, run),
             tip.kind.value,
             tip.from_opening,
             tip.to_opening,

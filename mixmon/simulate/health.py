@@ -129,7 +129,9 @@ class NodeHealth:
     def __init__(self, world: World, position: int, states: States) -> None:
         self._world, self._position, self._states = world, position, states
         self._noise = world.rng("health", position)
-        self._starts_before = int(world.rng("starts", position).integers(3, 60))
+        in_a_pass = 1 + int(states.resets(np.array([world.timeline.duration_s]))[0])
+        first = int(world.rng("starts", position).integers(3, 60))
+        self._starts_before = first + world.passes * in_a_pass
         loose = [f.rpm for f in world.scenario.faults if isinstance(f, DropOut) and f.position == position]
         self._shakes_above = _LOOSE_FROM * min(loose) if loose else np.inf
 

@@ -61,6 +61,10 @@ class Simulation:
             sent = [wire.send(asked.take(asked.bus == i), to_ns) for i, wire in enumerate(wires)]
             yield shifted(merged(sent), EPOCH_NS)
 
+    def again(self, passes: int) -> Simulation:
+        """The same simulation after so many passes, as if the key had been turned off and on between them."""
+        return Simulation(self.world.again(passes), self._binding, self._piece_s)
+
     def _make_layer(self) -> Layer:
         return OwnLayer(self.world) if self._binding is None else BoundLayer(self.world, self._binding)
 

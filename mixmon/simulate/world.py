@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import zlib
+from copy import copy
 
 import numpy as np
 
@@ -41,7 +42,7 @@ class World:
         duration: float | None = None,
         trims: tuple[float, ...] | None = None,
     ) -> None:
-        self.scenario, self.seed = scenario, seed
+        self.scenario, self.seed, self.passes = scenario, seed, 0
         engine, exhaust = scenario.engine, scenario.session.exhaust
         n = engine.cylinders
         self.trims = trims or scenario.session.trims.now_percent or (0.0,) * n
@@ -61,6 +62,12 @@ class World:
             fault.cylinder - 1: self._make_leak(fault) for fault in scenario.faults if isinstance(fault, Leak)
         }
         self.cylinder_of = sensor_at(n, scenario.faults)
+
+    def again(self, passes: int) -> World:
+        """The same world after so many passes, each of which every controller has counted as a start."""
+        world = copy(self)
+        world.passes = passes
+        return world
 
     def rng(self, what: str, i: int = 0) -> np.random.Generator:
         """The generator of random numbers for one purpose, and one member of several alike."""

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import pytest
 
 from mixmon.cli.live import run_lines
-from mixmon.cli.stopping import at_terminal
+from mixmon.cli.stopping import at_terminal, why_no_screen
 from mixmon.record.recorder import RecorderState, RecorderStatus
 
 
@@ -31,3 +31,4 @@ def test_a_dumb_terminal_gets_text(monkeypatch: pytest.MonkeyPatch):
     assert at_terminal()
     monkeypatch.setenv("TERM", "dumb")
     assert not at_terminal()
+    assert why_no_screen().startswith("the terminal is dumb (TERM=dumb)")

@@ -25,7 +25,7 @@ def test_the_program_gets_pattern_and_words_and_nothing_waits_for_it(tmp_path: P
         f"pathlib.Path({str(heard)!r}).write_text('|'.join(sys.argv[1:]))\n",
         "utf-8",
     )
-    sound = Sound(f"'{sys.executable}' '{script}' --loud")
+    sound = Sound(f"'{sys.executable}' '{script}' --loud", "--sound")
     sound("urgent", "3 lean under load; $(date)")
     sound.wait(BOUND_S)
     assert heard.read_text() == "--loud|urgent|3 lean under load; $(date)"
@@ -39,7 +39,7 @@ def test_a_stream_of_alarms_does_not_start_a_stream_of_programs(tmp_path: Path) 
         f"import pathlib\nwhile not pathlib.Path({str(go)!r}).exists():\n    pass\n",
         "utf-8",
     )
-    sound = Sound(f"'{sys.executable}' '{script}'")
+    sound = Sound(f"'{sys.executable}' '{script}'", "--sound")
     for _ in range(7):
         sound("notice", "")
     assert sound.running == 4
@@ -53,7 +53,7 @@ def test_a_stream_of_alarms_does_not_start_a_stream_of_programs(tmp_path: Path) 
 @pytest.mark.parametrize("command", ["", "no-such-program-anywhere", "'unbalanced"])
 def test_a_program_that_is_none_is_said_before_the_screen_opens(command: str) -> None:
     with pytest.raises(UsageError, match="--sound"):
-        Sound(command)
+        Sound(command, "--sound")
 
 
 def test_another_program_takes_the_place_of_the_first_or_of_none(tmp_path: Path) -> None:
@@ -64,7 +64,8 @@ def test_another_program_takes_the_place_of_the_first_or_of_none(tmp_path: Path)
     )
     speaker = Speaker()
     speaker("urgent", "nobody hears it")
-    assert "no such program" in speaker.change("no-such-program-anywhere")
+    refused = speaker.change("no-such-program-anywhere")
+    assert refused.startswith("sound program 'no-such-program-anywhere': no such program")
     assert speaker.program == ""
     program = f"'{sys.executable}' '{script}'"
     assert speaker.change(program) == ""

@@ -230,7 +230,10 @@ def test_an_acceptance_that_cannot_be_kept_is_said_and_costs_nothing_else(
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["watch", *BUSES], "no terminal to draw on; expected one, or --text for a line a second"),
+        (
+            ["watch", *BUSES],
+            "expected a terminal to draw on, or --text for a line a second",
+        ),
         (["watch", "--text", "--accept-caution", "-s", str(EXAMPLE), "-i", "nosuch"], "no interface nosuch"),
         (
             ["record", "--accept-caution", "-s", str(EXAMPLE), "-i", "slcan", "-c", "/dev/nosuch"],

@@ -7,6 +7,7 @@ import pytest
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.findings.events.event import Event, Kind
 from mixmon.frames.block import FrameBlock, concat
 from mixmon.live.feed import MOST_NS, Feed
 from mixmon.messages.bind import bind, load_databases
@@ -70,8 +71,8 @@ def test_after_a_pause_of_the_computer_frames_come_in_steps_and_time_waits_for_t
         assert block.t[-1] <= BEGAN + step * MOST_NS
 
 
-def announced(simulation: Simulation, seconds: Iterable[float]) -> list[AlarmEvent]:
-    """The alarms of a worker that comes at these moments."""
+def watched(simulation: Simulation, seconds: Iterable[float]) -> tuple[list[AlarmEvent], list[Event]]:
+    """What is announced to a worker that comes at these moments, and what it finds to have happened."""
     moments = list(seconds)
     feed = Feed(simulation, Moments(moments))  # type: ignore[arg-type]
     feed.open()
@@ -87,11 +88,33 @@ def announced(simulation: Simulation, seconds: Iterable[float]) -> list[AlarmEve
         assert through is not None
         for rows in pipeline.advance(through):
             found += observer.feed(rows)
-    return [event for event in found if event.announced]
+    found += observer.flush()
+    return [event for event in found if event.announced], observer.happened()
+
+
+@pytest.fixture(scope="module")
+def measuring(tmp_path_factory: pytest.TempPathFactory) -> Simulation:
+    """Four seconds from key-on, with sensors that measure after less than two."""
+    path = tmp_path_factory.mktemp("quick") / "quick.toml"
+    path.write_text(
+        'format = 1\nbased_on = "four"\nname = "quick"\n[sensors]\nready_s = [1.5, 1.5, 1.5, 1.5]\n'
+    )
+    return Simulation(simulate(load_scenario(path), seed=1, duration=4.0).world, piece_s=1.0)
+
+
+def test_sensors_that_measured_when_it_begins_again_have_been_started_and_have_not_dropped_out(
+    measuring: Simulation,
+) -> None:
+    announced, happened = watched(measuring, np.arange(0.7, 12.0, 0.7))
+    assert announced == []
+    restarts = [event for event in happened if event.kind is not Kind.FUEL_CUT]
+    assert {event.kind for event in restarts} == {Kind.NODE_RESET}
+    assert sorted(event.cylinders for event in restarts) == [(c,) for c in (1, 2, 3, 4) for _ in range(2)]
+    assert all(event.evidence["started_again"] for event in restarts)
 
 
 def test_a_loop_that_is_held_up_rings_no_alarm_and_neither_does_the_second_pass(idle: Simulation) -> None:
-    assert announced(idle, np.arange(0.7, 13.0, 0.7)) == []
+    assert watched(idle, np.arange(0.7, 13.0, 0.7))[0] == []
 
 
 def test_a_demo_cannot_be_paused_and_gives_nothing_once_stopped(idle: Simulation) -> None:

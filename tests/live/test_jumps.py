@@ -42,10 +42,10 @@ def test_a_replay_tells_a_jump_once_and_plays_everything(
     log = jumping(seconds)
     answer = run_command("replay", str(log), "-s", SESSION, "--text")
     told = [line for line in answer.err.splitlines() if "jump" in line]
-    assert told == [f"mixmon: the time stamps jump {words} at 4.0 s; a new stretch of time begins"]
+    assert told == [f"mixmon: the time stamps jump {words} at 00:04.0; a new stretch of time begins"]
     assert SILENT not in answer.out
     assert ALL_SILENT not in answer.out
-    summed_up = f"the time stamps jump 1 time ({words} at 4.0 s)"
+    summed_up = f"the time stamps jump 1 time ({words} at 00:04.0)"
     assert summed_up in " ".join(answer.out.split())
     assert "8 000 frames in 8.0 s" in answer.out
     run = mixmon.read_run(mixmon.load_session(SESSION), log)

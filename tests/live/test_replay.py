@@ -107,7 +107,7 @@ def test_a_part_has_the_clock_of_the_whole_log(log: Path) -> None:
     assert seen[0].elapsed_s == seen[1].elapsed_s > 1.9
     source = ReplaySource(str(log), speed=None, begin_ns=S // 2)
     source.open()
-    assert source.apply(Seek(1.5)).text == "goes on at 1.5 s"
+    assert source.apply(Seek(1.5)).text == "goes on at 00:01.5"
     assert source.first_ns is None
     source.take()
     assert source.first_ns is not None
@@ -234,7 +234,7 @@ def test_a_replay_refuses_what_only_buses_can_do(log: Path) -> None:
     )
     worker.send(Seek(0.5))
     until(
-        lambda: any("goes on at 0.5 s" in one.text for one in worker.drain() if isinstance(one, Remark)),
+        lambda: any("goes on at 00:00.5" in one.text for one in worker.drain() if isinstance(one, Remark)),
         "the other place",
     )
     worker.close()

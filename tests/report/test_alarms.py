@@ -1,5 +1,7 @@
 """Alarm records in lines of text."""
 
+from dataclasses import replace
+
 import pytest
 from dashboard.scenes import FUEL, session, snapshot
 
@@ -37,6 +39,16 @@ def test_what_is_announced_again_is_not_called_new() -> None:
     first, again = (alarm_line(record(w), 0) for w in (Happening.CONDITION_TRUE, Happening.RE_ALARMED))
     assert first.split(": ")[1] == "raised, unacknowledged  0.050 lambda (limit 0.04)"
     assert again.split(": ")[1] == "re-alarm, unacknowledged"
+
+
+def test_what_is_raised_in_silence_says_so_and_its_moment_is_that_of_the_screens() -> None:
+    silenced = replace(
+        record(Happening.CONDITION_TRUE), t=75_040_000_000, announced=False, flags=AlarmFlag.SUPPRESSED
+    )
+    line = alarm_line(silenced, 0)
+    assert line.split()[0] == "01:15.0"
+    assert "lean under load: raised, suppressed by design  0.050 lambda" in line
+    assert replace(silenced, what=Happening.CONDITION_FALSE).word == "returned to normal"
 
 
 @pytest.mark.parametrize(

@@ -99,7 +99,7 @@ def _list_rows(scene: Scene, chosen: int, width: int) -> list[Row]:
         words = f"  the engine's {', '.join(lost)} not known; so not judged: {', '.join(map(clean, rules))}"
         rows.append(fit_row([(words, "strong")], width))
     for rule, missing in scene.setting.unwatched:
-        words = f"  not monitored: {clean(rule.name)}, no signal for {', '.join(missing)}"
+        words = f"  not watched: {clean(rule.name)}, no signal for {', '.join(missing)}"
         rows.append(fit_row([(words, "strong")], width))
     return rows
 

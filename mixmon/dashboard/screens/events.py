@@ -21,7 +21,7 @@ from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit_row, padded, split_row, wrap
 from mixmon.dashboard.verdict import LimitVerdict
 from mixmon.findings.alarms.misfire import marked_name
-from mixmon.findings.alarms.records import AlarmEvent, Happening
+from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.alarms.states import SHORT_WORDS, AlarmState
 from mixmon.findings.events.event import NOT_FUELLING, Event
 from mixmon.report.units import Unit
@@ -208,7 +208,7 @@ def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
         marked_name(event.rule, event.misfire),
         " ".join(part for part in (_alarm_value(scene, event), reason) if part),
         abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
-        SHORT_WORDS[AlarmState.UNACKNOWLEDGED.word] if new else event.what.value,
+        SHORT_WORDS[AlarmState.UNACKNOWLEDGED.word] if new else event.word,
         ("new" if event.priority == 1 else "strong") if new else "dim",
         about=event if event.position is not None else None,
     )
@@ -233,10 +233,9 @@ def _write_value(record: Same, rules: Same) -> str:
 
 
 def _rule_line(event: AlarmEvent) -> EventLine:
-    """A whole rule becomes suppressed by design, or is in force again."""
-    begins = "suppressed by design" if event.what is Happening.SUPPRESSED else "in force again"
-    reason = f" ({event.reason})" if event.reason and event.what is Happening.SUPPRESSED else ""
-    return EventLine(event.t, f"{begins}{reason}: ", (event.rule,), style="dim")
+    """A whole rule becomes suppressed by design, or is released."""
+    reason = f" ({event.reason})" if event.reason else ""
+    return EventLine(event.t, f"{event.what.value}{reason}: ", (event.rule,), style="dim")
 
 
 def _by_number(label: str) -> tuple[int, str]:

@@ -12,7 +12,6 @@ from mixmon.dashboard.text import (
     Segment,
     age_text,
     clean,
-    clock_text,
     fit,
     fit_row,
     padded,
@@ -22,6 +21,7 @@ from mixmon.dashboard.text import (
 )
 from mixmon.dashboard.text import width as cells
 from mixmon.dashboard.verdict import LimitVerdict, LimitWord
+from mixmon.frames.clock import clock_text
 
 LEAST_ROWS_FOR_KEYS = 12
 """Our choice: a lower terminal has no line for the keys."""

@@ -15,8 +15,9 @@ from itertools import groupby
 from typing import Final
 
 from mixmon.dashboard.scene import Scene
-from mixmon.dashboard.text import ASCII, Row, Segment, clean, clock_text, fit, fit_row
+from mixmon.dashboard.text import ASCII, Row, Segment, clean, fit, fit_row
 from mixmon.dashboard.text import width as cells
+from mixmon.frames.clock import clock_text
 from mixmon.watch.commands import Seek
 from mixmon.watch.timeline import KnownMoments, LogTimeline, Moment, MomentKind
 

@@ -153,6 +153,12 @@ class AlarmEvent:
     pace: SensorPace | None = None
 
     @property
+    def word(self) -> str:
+        """What happened; of what is raised in silence also what silences it."""
+        silent = self.what is Happening.CONDITION_TRUE and not self.announced and self.flags
+        return f"{self.what.value}, {self.flags.word}" if silent else self.what.value
+
+    @property
     def flood(self) -> bool:
         """Whether more alarms were announced than a person can attend to."""
         return self.in_ten_minutes > FLOOD_ABOVE

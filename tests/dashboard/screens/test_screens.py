@@ -236,7 +236,7 @@ def test_a_flood_and_rules_that_are_off_are_said():
 def test_rules_that_cannot_be_watched_are_named_with_what_they_miss():
     signals = {k: v for k, v in session().engine_signals.items() if k != "throttle"}
     page = joined(Page.ALARMS, scene(declared=replace(session(), engine_signals=signals)))
-    assert "not monitored: lean under load, no signal for throttle" in page
+    assert "not watched: lean under load, no signal for throttle" in page
 
 
 def test_placeholder_limits_are_said_with_the_alarm():
