@@ -18,7 +18,6 @@ from enum import Enum
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Any
 
-from mixmon.frames.clock import clock_text
 from mixmon.note import Note
 from mixmon.report.page import NARROWEST_BAR, WIDEST_BAR, Bounds, bar_lines, current_page, spell
 
@@ -337,6 +336,8 @@ def since_first(t: int, run: Run) -> float:
 
 def clock_of(t: int, run: Run) -> str:
     """A moment in ns as the clock of the screens shows it."""
+    from mixmon.frames.clock import clock_text  # which loads numpy: a help text needs none
+
     return clock_text(since_first(t, run))
 
 
