@@ -196,6 +196,8 @@ class Run:
                 if self.watcher is not None:
                     self.watcher(len(frames), None if source.total is None else before + source.position)
                 inside = seen.within(frames, self._begin, self._end)
+                if self.log.first_ns is None:  # told at once, as rows on their way are timed from it
+                    self.log.first_ns = seen.first_ns
                 if seen.first_ns is not None and seen.count == len(inside):
                     pipeline.anchor_grid(seen.first_ns)
                 yield from pipeline.feed(inside)
@@ -214,7 +216,6 @@ class Run:
 
     def _count_lines(self, source: LogSource, seen: _LogSpan) -> None:
         report, log = source.report, self.log
-        log.first_ns = seen.first_ns if log.first_ns is None else log.first_ns
         log.frames += report.frames
         log.rejected_lines += report.rejected_lines
         log.first_rejected += report.first_rejected
@@ -465,8 +466,18 @@ def trims(run: Run) -> TrimSheet:
     Raises:
         SourceError: a log cannot be read.
     """
+    return cells_and_trims(run)[1]
+
+
+def cells_and_trims(run: Run) -> tuple[Balance, TrimSheet]:
+    """The balance of a run against peers and the sheet of trims, from one reading of its logs.
+
+    Raises:
+        SourceError: a log cannot be read.
+    """
     found, stage = _judge_balance(run, "peers")
-    return replace(make_sheet(stage.session_held, found), first_ns=stage.first_ns, last_ns=stage.last_ns)
+    sheet = make_sheet(stage.session_held, found)
+    return found, replace(sheet, first_ns=stage.first_ns, last_ns=stage.last_ns)
 
 
 def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:

@@ -71,6 +71,7 @@ OFFLINE: dict[str, list[tuple[str, ...]]] = {
         ("simulate", "--scenario", "plain", "--duration", "3", "--out", "/dev/null"),
         ("simulate", "--list"),
     ],
+    "export": [("export", *LOG, "--tables", "rows", "--to", "2")],
     "convert": [("convert", "lambda", "0.88")],
 }
 LISTENING: dict[str, tuple[str, ...]] = {

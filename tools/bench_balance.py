@@ -26,11 +26,11 @@ NODES = 16
 DURATIONS_S = (600, 3600)
 
 
-def made(seconds: int) -> tuple[Path, Path, int]:
+def made(seconds: int, nodes: int = NODES) -> tuple[Path, Path, int]:
     """Log, session file, and frames in the log."""
     folder = Path(tempfile.gettempdir())
-    log, session = folder / f"mixmon-bench-{NODES}-{seconds}.log", folder / f"mixmon-bench-{NODES}.toml"
-    simulation = simulate(load_scenario("plain", NODES), seed=5, duration=seconds)
+    log, session = folder / f"mixmon-bench-{nodes}-{seconds}.log", folder / f"mixmon-bench-{nodes}.toml"
+    simulation = simulate(load_scenario("plain", nodes), seed=5, duration=seconds)
     session.write_text(session_toml(simulation.session), "utf-8")
     if not log.exists():
         partial = log.with_suffix(".part")
@@ -44,14 +44,21 @@ def made(seconds: int) -> tuple[Path, Path, int]:
 
 
 def timed(command: list[str]) -> tuple[float, float]:
-    """Seconds and MiB of a child process."""
+    """Seconds and MiB of a child process; see `measured`."""
+    took, _, memory = measured(command)
+    return took, memory
+
+
+def measured(command: list[str]) -> tuple[float, float, float]:
+    """Seconds, seconds of processor time, and MiB of a child process."""
     began = time.perf_counter()
     process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
     _, status, usage = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
         sys.exit(f"{command[0]}: exit status {process.returncode}")
-    return time.perf_counter() - began, usage.ru_maxrss / 1024
+    worked = usage.ru_utime + usage.ru_stime
+    return time.perf_counter() - began, worked, usage.ru_maxrss / 1024
 
 
 def main() -> None:

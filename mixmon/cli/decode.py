@@ -20,11 +20,12 @@ from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.report.balance import log_troubles
+from mixmon.report.export.files import ParquetFile, load_pyarrow
 from mixmon.report.tables import (
-    ParquetFile,
+    DECODED,
     corrupt_remarks,
+    decoded_columns,
     decoding_remarks,
-    load_pyarrow,
     long_header,
     long_lines,
     wide_header,
@@ -185,12 +186,14 @@ def _write_parquet(arguments: argparse.Namespace, decoded: Decoded) -> None:
 
     path, out = arguments.out, None
     with ExitStack() as opened:
-        for part, columns in decoded.columns():
-            if out is None and any(len(column.rows) for column in columns):
+        for part, found in decoded.columns():
+            columns = [column for column in found if len(column.rows)]
+            if not columns:
+                continue
+            if out is None:
                 file = opened.enter_context(new_file(path, force=arguments.force))
-                out = opened.enter_context(closing(ParquetFile(path, file)))
-            if out is not None:
-                out.add(part.t, decoded.frames.first, columns)
+                out = opened.enter_context(closing(ParquetFile(path, file, DECODED)))
+            out.add(decoded_columns(part.t, decoded.frames.first, columns))
 
 
 def _report_counts(arguments: argparse.Namespace, decoded: Decoded) -> int:

@@ -96,6 +96,7 @@ COMMANDS = {
     "identify": "which label is which cylinder, by fuel steps; --plan says what to type",
     "sensors": "the ledger: what is known of every sensor by its serial; --add enters what a log teaches",
     "simulate": "the demo engine, or another, to a log, with its truth; --grade grades the analysis",
+    "export": "judged rows, frames, events, cells and trims as CSV, Parquet, MDF 4; frames as candump text",
     "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",
 }
 """What each command gives, in the order of the work; each is a module in this folder."""

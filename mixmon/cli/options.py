@@ -8,8 +8,10 @@ from __future__ import annotations
 import argparse
 import contextlib
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
@@ -148,19 +150,54 @@ def add_leave_out(parser: argparse.ArgumentParser) -> None:
     )
 
 
+_WINDOW = "seconds or MM:SS from the log's first frame"
+
+
 def add_window(parser: argparse.ArgumentParser) -> None:
     """--from and --to, from the log's first frame."""
-    about = "seconds or MM:SS from the log's first frame"
+    add_begin(parser)
+    parser.add_argument(
+        "--to", dest="end", metavar="S", type=moment, help=f"end of the part that is used, {_WINDOW}"
+    )
+
+
+def add_begin(parser: argparse.ArgumentParser) -> None:
+    """--from alone."""
     parser.add_argument(
         "--from",
         dest="begin",
         metavar="S",
         type=moment,
         default=0.0,
-        help=f"start of the part that is used, {about}",
+        help=f"start of the part that is used, {_WINDOW}",
     )
+
+
+def add_end_or_format(parser: argparse.ArgumentParser, formats: Sequence[str]) -> None:
+    """--to for a command that has formats: one of them, or the end of the part; both may be given."""
+
+    class EndOrFormat(argparse.Action):
+        def __call__(self, _: Any, namespace: argparse.Namespace, value: Any, *__: Any) -> None:
+            setattr(namespace, "to" if value in formats else "end", value)
+
+    def read(text: str) -> str | float:
+        if text in formats:
+            return text
+        value = clock_seconds(text)
+        if value is None:
+            raise argparse.ArgumentTypeError(
+                f"found {text!r}; expected {', '.join(formats)}, or a time as of --from; correct it"
+            )
+        return value
+
+    parser.set_defaults(to=None, end=None)
     parser.add_argument(
-        "--to", dest="end", metavar="S", type=moment, help=f"end of the part that is used, {about}"
+        "--to",
+        metavar=f"{'|'.join(formats)}|S",
+        type=read,
+        action=EndOrFormat,
+        help="format; default: by the end of --out, else csv. Or, as in every command, the end of the part "
+        f"that is used, {_WINDOW}: --to csv --to 90",
     )
 
 

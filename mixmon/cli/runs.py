@@ -16,12 +16,13 @@ import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
-from mixmon.errors import UsageError
+from mixmon.cli.paths import is_there
+from mixmon.errors import SourceError, UsageError
 from mixmon.findings.lags import DEFAULT_LAG_S, Lag
 from mixmon.findings.proof.compare import LARGEST_TRIM_PERCENT
 from mixmon.frames.logs import is_run
 from mixmon.log import FrameLog
-from mixmon.record.run_folder import load_kept_session, open_run
+from mixmon.record.run_folder import kept_session, load_kept_session, open_run
 from mixmon.report.progress import Progress
 from mixmon.run import Run
 from mixmon.session.model import Session
@@ -93,9 +94,29 @@ def _load_run_session(log: str) -> Session:
         SourceError, SessionError: as `load_kept_session`.
     """
     kept = load_kept_session(Path(log)) if is_run(log) else None
+    if kept is None and log != "-" and not is_there(log):
+        raise SourceError(f"{log}: no such file or folder; expected a run or a log; correct the name")
     if kept is None:
         raise UsageError(f"{log}: no session; expected --session, or the folder of a run with one; give one")
     return kept
+
+
+def check_one_session(logs: Sequence[str]) -> None:
+    """Refuses runs that were recorded with different session files.
+
+    Raises:
+        UsageError: with the first run whose session is not that of the first one.
+        SourceError: as `load_kept_session`.
+    """
+    kept = {log: kept_session(Path(log)) for log in logs if is_run(log)}
+    texts = {log: path.read_bytes() for log, path in kept.items() if path is not None}
+    for log, text in texts.items():
+        first = next(iter(texts))
+        if text != texts[first]:
+            raise UsageError(
+                f"{log}: was recorded with another session than {first}; expected runs of one session; "
+                "give one --session for all, or take them one by one"
+            )
 
 
 def report_faults(logs: Iterable[str], *, quiet: bool) -> None:
@@ -182,15 +203,18 @@ def trims_of(words: Iterable[str]) -> dict[int, float] | None:
 
 
 @contextmanager
-def opened_frames(arguments: argparse.Namespace) -> Iterator[FrameLog]:
+def opened_frames(arguments: argparse.Namespace, log: str | None = None) -> Iterator[FrameLog]:
     """The frames of the log that the arguments name; progress is shown while it is read.
+
+    log: which of them, where they name several.
 
     Raises:
         UsageError, SourceError: as `mixmon.read_frames`.
     """
     window = options.window(arguments)
-    report_faults([arguments.log], quiet=arguments.quiet)
-    frames = FrameLog(arguments.log, begin_ns=window.begin, end_ns=window.end)
+    log = log or arguments.log
+    report_faults([log], quiet=arguments.quiet)
+    frames = FrameLog(log, begin_ns=window.begin, end_ns=window.end)
     with Progress(sys.stderr, frames.total, quiet=arguments.quiet) as progress:
         frames.watcher = progress.advance
         yield frames

@@ -1,9 +1,8 @@
-"""Decoded values as CSV and as Parquet.
+"""Decoded values as CSV and as a table.
 
 Values of all signals go out in the order in which
 their frames came. CSV is that of RFC 4180 with line feeds and UTF-8; its floats read back to the last bit.
 Text that a spreadsheet may take for a formula gets an apostrophe before it; numbers are never text.
-Parquet needs the optional package pyarrow, which is loaded when a file is opened.
 """
 
 from __future__ import annotations
@@ -12,16 +11,13 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from pathlib import Path
-from typing import Any, BinaryIO
 
 import numpy as np
-from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
-from mixmon.errors import OutputError, UsageError, reason_of
 from mixmon.log import DecodedFrames, Decoding, SignalValues
 from mixmon.messages.plan import Quality
+from mixmon.report.export.fields import Columns, Field, Kind, TableForm, Words
 from mixmon.report.text import counted
 
 QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
@@ -172,90 +168,39 @@ def quoted(text: str) -> str:
     return line.getvalue().removesuffix("\r\n")
 
 
-# One value a row, as Parquet.
+# One value a row, as a table.
+
+DECODED = TableForm(
+    "decoded",
+    (
+        Field("t_s", unit="s", about="from the log's first frame"),
+        Field("t_ns", Kind.WHOLE, unit="ns", about="the stamp as logged"),
+        *(Field(name, Kind.WORD) for name in ("channel", "message", "signal")),
+        Field("value", about="as the definition scales it; none where there is no good one"),
+        Field("unit", Kind.WORD),
+        Field("quality", Kind.WORD, about="why there is no value", words=tuple(QUALITY_WORDS.values())),
+    ),
+    "decoded signals, one value a row",
+    of_time=True,
+)
+"""What a table of decoded values holds."""
 
 
-def load_pyarrow(path: Path) -> tuple[Any, Any]:
-    """The library and its Parquet module, for the file of that name.
-
-    Raises:
-        UsageError: pyarrow is not installed.
-    """
-    try:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-    except ImportError as error:
-        raise UsageError(
-            f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
-            ".csv; pip install 'mixmon[parquet]'"
-        ) from error
-    return pa, pq
-
-
-class ParquetFile:
-    """One value a row: t_s, t_ns, channel, message, signal, value, unit, quality.
-
-    `t_s` counts from the log's first frame, `t_ns` is the stamp as logged. `value` is null where
-    there is no good value. What was added before an interruption can be read after `close`.
-    """
-
-    def __init__(self, path: Path, file: BinaryIO) -> None:
-        """Writes into the open file; `path` is its name.
-
-        Raises:
-            UsageError: pyarrow is not installed.
-            OutputError: the file cannot be written.
-        """
-        self._path = path
-        pa, pq = load_pyarrow(path)
-        self._pa: Any = pa
-        word = pa.dictionary(pa.int32(), pa.string())
-        kinds = {"t_s": pa.float64(), "t_ns": pa.int64(), "channel": word, "message": word, "signal": word}
-        self._schema = pa.schema({**kinds, "value": pa.float64(), "unit": word, "quality": word})
-        self._writer: Any = self._call_writer(pq.ParquetWriter, file, self._schema)
-
-    def add(self, t: Ints, first: int, columns: Sequence[SignalValues]) -> None:
-        """Adds the values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s.
-
-        Raises:
-            OutputError: the file cannot be written.
-        """
-        columns = [c for c in columns if len(c.rows)]
-        if not columns:
-            return
-        order = in_order(list(columns))
-        stamps = t[np.concatenate([c.rows for c in columns])[order]]
-        quality = np.concatenate([c.quality for c in columns])[order]
-        values = np.concatenate([c.values for c in columns])[order]
-        which = np.repeat(np.arange(len(columns)), [len(c.rows) for c in columns])[order]
-        arrays = [
-            self._pa.array((stamps - first) / 1e9),
-            self._pa.array(stamps),
-            *(
-                self._word_array(which, [getattr(c, name) for c in columns])
-                for name in ("channel", "message", "signal")
-            ),
-            self._pa.array(values, mask=quality != Quality.GOOD),
-            self._word_array(which, [c.unit for c in columns]),
-            self._word_array(quality, list(QUALITY_WORDS.values())),
-        ]
-        self._call_writer(self._writer.write_batch, self._pa.record_batch(arrays, schema=self._schema))
-
-    def close(self) -> None:
-        """Writes the footer, without which the file cannot be read.
-
-        Raises:
-            OutputError: the file cannot be written.
-        """
-        self._call_writer(self._writer.close)
-
-    def _word_array(self, index: NDArray[Any], words: list[str]) -> Any:
-        return self._pa.DictionaryArray.from_arrays(index.astype(np.int32), words)
-
-    def _call_writer(self, act: Any, *arguments: Any) -> Any:
-        try:
-            return act(*arguments)
-        except OSError as error:
-            raise OutputError(
-                f"{self._path}: {reason_of(error)}; expected a file that can be written; choose another"
-            ) from error
+def decoded_columns(t: Ints, first: int, columns: Sequence[SignalValues]) -> Columns:
+    """The values of one block in the order of its frames; `t` int64[n] ns, `first` the zero of t_s."""
+    order = in_order(list(columns))
+    stamps = t[np.concatenate([c.rows for c in columns])[order]]
+    quality = np.concatenate([c.quality for c in columns])[order]
+    values = np.concatenate([c.values for c in columns])[order]
+    which = np.repeat(np.arange(len(columns)), [len(c.rows) for c in columns])[order]
+    return {
+        "t_s": (stamps - first) / SECOND_NS,
+        "t_ns": stamps,
+        **{
+            name: Words(which, [getattr(c, name) for c in columns])
+            for name in ("channel", "message", "signal")
+        },
+        "value": np.where(quality == Quality.GOOD, values, np.nan),
+        "unit": Words(which, [c.unit for c in columns]),
+        "quality": Words(quality, list(QUALITY_WORDS.values())),
+    }

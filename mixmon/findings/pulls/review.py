@@ -113,6 +113,23 @@ def review_run(
     return review(session, pulls, around_misfires(session, events, lag_s))
 
 
+def pulls_by_stretch(
+    session: Session, blocks: Iterable[CylinderBlock], lag_s: Lags | None = None
+) -> list[tuple[Pull, int]]:
+    """All pulls of a run, numbered as those of `review_run`, each with the stretch of time that it lies in.
+
+    Raises:
+        UsageError: an impossible lag.
+    """
+    stage, found, stretch = PullStage(session, lag_s), list[tuple[Pull, int]](), 0
+    for block in blocks:
+        if block.stretch[0] != stretch:
+            found += [(pull, stretch) for pull in stage.flush()]
+            stretch = int(block.stretch[0])
+        found += [(pull, stretch) for pull in stage.feed(block)]
+    return [*found, *((pull, stretch) for pull in stage.flush())]
+
+
 def _range_of_speeds(pulls: Sequence[Pull]) -> tuple[float, float]:
     """Speeds over which any pull has readings that count."""
     counted = [pull.trace.rpm[pull.trace.why == 0] for pull in pulls]

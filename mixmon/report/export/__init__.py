@@ -1,0 +1,1 @@
+"""What leaves the program as tables: their fields, and the files that hold them."""

@@ -1,0 +1,407 @@
+"""The tables of a run: rows, frames, events, cells and trims, each as its form and its columns.
+
+`RowTable` turns judged rows into columns, block by block; no sample is left out, and each has its state.
+Frames come as blocks too. Events, cells and trims are few and come whole.
+"""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from mixmon.arrays import SECOND_NS, Floats, Ints
+from mixmon.findings.balance.balance import Balance, CellNeed, EngineNeed
+from mixmon.findings.events.event import Event
+from mixmon.findings.events.event import Kind as EventKind
+from mixmon.findings.stats import engine_lambda, needs_percent
+from mixmon.findings.trims.maps import MapTrim
+from mixmon.findings.trims.sheet import TrimRow, TrimSheet
+from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.report.export.fields import NO, NO_YES, YES, Columns, Field, Kind, TableForm, Words
+from mixmon.report.text import plain
+from mixmon.session.charges import reference_weights
+from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
+from mixmon.session.model import Session
+
+STATES = tuple(state.word for state in SampleState)
+"""The states of samples in words, by their numbers."""
+
+_SECONDS = Field("t_s", unit="s", about="from the log's first frame")
+_STAMP = Field("t_ns", Kind.WHOLE, "ns", "as stamped in the log")
+
+# Judged rows.
+
+_OF_NODE = (
+    Field("lambda", unit="lambda", about="of the newest sample, whatever its state"),
+    Field("oxygen_percent", unit="percent", about="oxygen balance, wet gas, negative when rich"),
+    Field("state", Kind.WORD, about="why the sample counts or does not: valid ones count", words=STATES),
+    Field("age_s", unit="s", about="since the newest sample; none where there never was one"),
+    Field("fresh", Kind.WORD, about="a new sample came since the row before", words=NO_YES),
+    Field("target", unit="lambda", about="lambda asked for when the gas at the sensor left its valve"),
+    Field(
+        "needs_vs_target_percent",
+        unit="percent",
+        about="fuel that takes this reading to its target, plus: add; of valid samples; without interval",
+    ),
+    Field(
+        "needs_vs_peers_percent",
+        unit="percent",
+        about="fuel that takes this reading to the mean of the valid cylinders of its row, plus: add; of "
+        "valid samples; without interval",
+    ),
+)
+"""The columns of each node."""
+
+_MADE_BY_MIXMON = {"own_target", "arrived", "step", "rich_end", "lean_end"}
+"""Columns of rows that are aids of the analysis; of all others a signal was mapped."""
+
+
+class RowTable:
+    """Turns blocks of judged rows into columns: those of all cylinders side by side."""
+
+    def __init__(self, session: Session, nodes: Sequence[int], block: CylinderBlock) -> None:
+        """`nodes` are those whose columns are wanted; `block` has the quantities of all blocks to come."""
+        self._nodes = list(nodes)
+        self._weights = reference_weights(session)
+        labels = _node_labels(session)
+        self._labels = [labels[i] for i in self._nodes]
+        self._engine = list(block.now)
+        self._aux = [name for name in block.aux if name not in _MADE_BY_MIXMON]
+        self._counts = np.zeros(len(SampleState), np.int64)
+        engine = [_quantity_field(name, session) for name in self._engine]
+        aux = [_field_of(CHAIN_QUANTITIES.get(name), name) for name in self._aux]
+        stretch = Field("stretch", Kind.WHOLE, about="goes up where the stamps jump")
+        known = Field(
+            "cylinders_valid", Kind.WHOLE, about="sensors whose sample is valid: the peers of the row"
+        )
+        of_nodes = [_of_node(field, label) for label in self._labels for field in (*_OF_NODE, *aux)]
+        self.form = TableForm(
+            "rows",
+            (_SECONDS, _STAMP, stretch, *engine, known, *of_nodes),
+            "judged rows, 100 a second: every sample with its state, those that do not count too; columns of "
+            "a sensor end in its cylinder; engine quantities are those of the row's own time",
+            of_time=True,
+        )
+
+    def columns(self, block: CylinderBlock, first: int) -> Columns:
+        """The columns of a block; `first` is the zero of time, ns."""
+        valid = block.state == SampleState.VALID
+        lam, like = np.where(valid, block.lam, np.nan), np.where(valid, block.comparable, np.nan)
+        target = block.shifted.get("target", np.full(block.lam.shape, np.nan))
+        of_node: dict[str, Any] = {
+            "lambda": block.lam,
+            "oxygen_percent": block.oxygen,
+            "state": block.state,
+            "age_s": np.where(block.age >= 0, block.age / SECOND_NS, np.nan),
+            "fresh": block.fresh.astype(np.uint8),
+            "target": target,
+            "needs_vs_target_percent": needs_percent(lam, target),
+            "needs_vs_peers_percent": needs_percent(like, engine_lambda(like, self._weights)[:, None]),
+            **{name: block.aux[name] for name in self._aux},
+        }
+        found: dict[str, Any] = {
+            "t_s": (block.t - first) / SECOND_NS,
+            "t_ns": block.t,
+            "stretch": block.stretch.astype(np.int64),
+            **{name: block.now[name] for name in self._engine},
+            "cylinders_valid": valid.sum(axis=1),
+        }
+        words = {"state": STATES, "fresh": NO_YES}
+        for node, label in zip(self._nodes, self._labels, strict=True):
+            for name, values in of_node.items():
+                column = np.ascontiguousarray(values[:, node])
+                found[f"{name}_{label}"] = Words(column, words[name]) if name in words else column
+        self._counts += np.bincount(block.state[:, self._nodes].ravel(), minlength=len(self._counts))
+        return found
+
+    @property
+    def samples(self) -> Mapping[str, int]:
+        """Samples that were turned into columns, by their state; states that did not occur are left out."""
+        return {STATES[i]: int(count) for i, count in enumerate(self._counts.tolist()) if count}
+
+
+def _of_node(field: Field, label: str) -> Field:
+    return Field(f"{field.name}_{label}", field.kind, field.unit, field.about, field.words)
+
+
+def _node_labels(session: Session) -> list[str]:
+    """The cylinders of each node, joined by `_`; its place behind them where two nodes have the same."""
+    labels = ["_".join(map(str, node.cylinders)) for node in session.chain.nodes]
+    twice = {label for label, count in Counter(labels).items() if count > 1}
+    places = [node.position for node in session.chain.nodes]
+    return [f"{name}_at_{at}" if name in twice else name for name, at in zip(labels, places, strict=True)]
+
+
+def _quantity_field(name: str, session: Session) -> Field:
+    """The field of a quantity of the engine."""
+    if name == "load":
+        return _field_of(ENGINE_QUANTITIES.get(session.axes.load_signal or ""), name)
+    return Field(name, unit="lambda") if name == "target" else _field_of(ENGINE_QUANTITIES.get(name), name)
+
+
+def _field_of(quantity: Quantity | None, name: str) -> Field:
+    if quantity is None:
+        return Field(name, unit="percent" if name.startswith("trim") else "")
+    return Field(name, about="1 yes, 0 no") if quantity.claim else Field(name, unit=quantity.units[0])
+
+
+# Frames.
+
+_FRAME_KINDS = ("data", "remote", "error")
+_DIRECTIONS = ("received", "sent")
+
+FRAMES = TableForm(
+    "frames",
+    (
+        _SECONDS,
+        _STAMP,
+        Field("channel", Kind.WORD, about="the interface, as in the log"),
+        Field("identifier", Kind.WHOLE, about="without the mark of 29 bits"),
+        Field("extended", Kind.WORD, about="an identifier of 29 bits", words=NO_YES),
+        Field("kind", Kind.WORD, words=_FRAME_KINDS),
+        Field("fd", Kind.WORD, about="CAN FD", words=NO_YES),
+        Field("bit_rate_switch", Kind.WORD, words=NO_YES),
+        Field("error_state", Kind.WORD, about="of a CAN FD frame's sender", words=NO_YES),
+        Field("direction", Kind.WORD, words=_DIRECTIONS),
+        Field("length_code", Kind.WHOLE, about="data length code, as sent"),
+        Field("data", Kind.TEXT, about="hex digits"),
+    ),
+    "all frames of the log, as they came",
+    of_time=True,
+)
+"""What a table of frames holds."""
+
+
+def frame_columns(block: FrameBlock, first: int) -> Columns:
+    """The columns of a block of frames; `first` is the zero of time, ns."""
+    flags = block.flags
+
+    def marked(flag: FrameFlag) -> Words:
+        return Words(((flags & flag) != 0).astype(np.uint8), NO_YES)
+
+    kind = np.where(flags & FrameFlag.ERROR, 2, np.where(flags & FrameFlag.REMOTE, 1, 0))
+    sent, received = flags & FrameFlag.SENT, flags & FrameFlag.RECEIVED
+    digits, width = block.data.tobytes().hex().upper(), 2 * block.width
+    spans = zip(range(0, width * len(block), width), (2 * block.size.astype(int)).tolist(), strict=True)
+    return {
+        "t_s": (block.t - first) / SECOND_NS,
+        "t_ns": block.t,
+        "channel": Words(block.bus, block.channels),
+        "identifier": (block.can_id & np.uint32(0xFFFF_FFFF ^ EXTENDED)).astype(np.int64),
+        "extended": Words((block.can_id >= EXTENDED).astype(np.uint8), NO_YES),
+        "kind": Words(kind, _FRAME_KINDS),
+        "fd": marked(FrameFlag.FD),
+        "bit_rate_switch": marked(FrameFlag.BIT_RATE_SWITCH),
+        "error_state": marked(FrameFlag.ERROR_STATE),
+        "direction": Words(np.where(sent, 1, np.where(received, 0, -1)), _DIRECTIONS),
+        "length_code": block.dlc.astype(np.int64),
+        "data": [digits[at : at + count] for at, count in spans],
+    }
+
+
+# Events.
+
+_EVENT_KINDS = tuple(str(kind) for kind in EventKind)
+
+EVENTS = TableForm(
+    "events",
+    (
+        _SECONDS,
+        _STAMP,
+        Field("kind", Kind.WORD, words=_EVENT_KINDS),
+        Field("cylinders", Kind.TEXT, about="those concerned"),
+        Field("positions", Kind.TEXT, about="their nodes' places in the chain"),
+        Field("whole_engine", Kind.WORD, about="of the engine, not of single cylinders", words=NO_YES),
+        Field("peak_lambda", unit="lambda", about="reading furthest from what was expected"),
+        Field("duration_s", unit="s"),
+        Field("rpm", unit="rpm", about="when the gas left the valve"),
+        Field("load", about="when the gas left the valve"),
+        Field("evidence", Kind.TEXT, about="the reasons for the kind, as JSON; units in the names"),
+    ),
+    "what happened; a moment is that at which the sensor shows it, less its lag",
+    of_time=True,
+)
+"""What a table of events holds."""
+
+
+def event_columns(events: Sequence[Event], session: Session, first: int) -> Columns:
+    """The columns of all events; `first` is the zero of time, ns."""
+    t = np.array([event.t for event in events], np.int64)
+    places = [node.position for node in session.chain.nodes]
+    return {
+        "t_s": (t - first) / SECOND_NS,
+        "t_ns": t,
+        "kind": _word_column([str(event.kind) for event in events], _EVENT_KINDS),
+        "cylinders": [_listed(event.cylinders) for event in events],
+        "positions": [_listed(places[i] for i in event.nodes) for event in events],
+        "whole_engine": _yes_column([event.all_nodes for event in events]),
+        "peak_lambda": _floats(event.peak_lambda for event in events),
+        "duration_s": _floats(event.duration_ns / SECOND_NS for event in events),
+        "rpm": _floats(event.rpm for event in events),
+        "load": _floats(event.load for event in events),
+        "evidence": [json.dumps(plain(event.evidence), allow_nan=False) for event in events],
+    }
+
+
+def with_load_unit(form: TableForm, session: Session) -> TableForm:
+    """The table with the unit in which the session's axis of load counts."""
+    load = _quantity_field("load", session)
+    fields = tuple(replace(f, unit=load.unit) if f.name == "load" else f for f in form.fields)
+    return replace(form, fields=fields)
+
+
+def _listed(numbers: Iterable[int]) -> str:
+    return " ".join(map(str, numbers))
+
+
+def _floats(values: Iterable[float | None]) -> Floats:
+    return np.array([np.nan if value is None else value for value in values], np.float64)
+
+
+def _yes_column(values: Sequence[bool]) -> Words:
+    return Words(np.array([YES if value else NO for value in values], np.int64), NO_YES)
+
+
+def _word_column(values: Sequence[str | None], words: Sequence[str]) -> Words:
+    """Words of a list by their index in it; -1 for None."""
+    index: Ints = np.array([-1 if value is None else words.index(value) for value in values], np.int64)
+    return Words(index, words)
+
+
+# Cells and trims.
+
+CELLS = TableForm(
+    "cells",
+    (
+        Field("rpm", unit="rpm", about="centre of the cell"),
+        Field("load", about="centre of the cell"),
+        Field("cylinder", Kind.WHOLE, about="none for the whole engine"),
+        Field("against", Kind.WORD, about="reference of the need", words=("peers", "target")),
+        Field("needs_percent", unit="percent", about="of fuel, plus: add"),
+        Field("half_interval_percent", unit="percent", about="95 %, of repeatability"),
+        Field("total_half_interval_percent", unit="percent", about="95 %, with the sensor's own error"),
+        Field("usable_s", unit="s", about="time that counted; of cylinders"),
+        Field("used_for_trims", Kind.WORD, words=NO_YES),
+        Field("not_used_because", Kind.TEXT),
+        Field("injection_stage", Kind.WHOLE),
+    ),
+    "what each cylinder needs in each cell of speed and load, against its peers, and the whole engine "
+    "against the target",
+    of_time=False,
+)
+"""What a table of cells holds."""
+
+
+def cell_columns(balance: Balance, cylinders: Sequence[int]) -> Columns:
+    """The columns of the cells of these cylinders, and of the whole engine; the balance is against peers."""
+    cells = [cell for cell in balance.cells if cell.cylinder in cylinders]
+    engine = balance.whole_engine
+    both: list[CellNeed | EngineNeed] = [*cells, *engine]
+    names = ("rpm", "load", "needs_percent", "half_interval_percent", "total_half_interval_percent")
+    none = [None] * len(engine)
+    return {
+        **{name: _floats(getattr(one, name) for one in both) for name in names},
+        "cylinder": [cell.cylinder for cell in cells] + none,
+        "against": Words(np.repeat([0, 1], [len(cells), len(engine)]), ("peers", "target")),
+        "usable_s": _floats([*(cell.usable_s for cell in cells), *none]),
+        "used_for_trims": Words(
+            np.array([int(cell.used_for_trims) for cell in cells] + [-1] * len(engine), np.int64), NO_YES
+        ),
+        "not_used_because": [cell.not_used_because for cell in cells] + none,
+        "injection_stage": [one.injection_stage for one in both],
+    }
+
+
+TRIMS = TableForm(
+    "trims",
+    (
+        Field("cylinder", Kind.WHOLE, about="by its label where by_label says so; none for a bank"),
+        Field("bank", Kind.TEXT, about="of a trim of a whole bank, or of the cylinder"),
+        Field("rpm", unit="rpm", about="breakpoint of a map of trims"),
+        Field("load", about="breakpoint of a map of trims"),
+        Field("output", Kind.WHOLE, about="of the engine control, from 1"),
+        Field("position", Kind.WHOLE, about="place in the chain"),
+        Field("sensor", Kind.TEXT),
+        Field("needs_percent", unit="percent", about="of fuel, plus: add"),
+        Field("interval95_low_percent", unit="percent", about="of repeatability"),
+        Field("interval95_high_percent", unit="percent", about="of repeatability"),
+        Field("now_percent", unit="percent", about="what the engine control holds"),
+        Field("new_percent", unit="percent", about="what to type; none where trims are withheld"),
+        Field("certainty", Kind.TEXT, about="code of how sure the need is"),
+        Field("why", Kind.TEXT, about="codes of what there is to know about the trim"),
+        Field("by_label", Kind.WORD, about="no fuel step has proved which cylinder is seen", words=NO_YES),
+        Field("withheld", Kind.TEXT, about="codes of why no trims are offered"),
+    ),
+    "the trims to type, percent of fuel",
+    of_time=False,
+)
+"""What a table of trims holds."""
+
+
+def trim_columns(sheet: TrimSheet, cylinders: Sequence[int]) -> Columns:
+    """The columns of the trims of these cylinders, those of banks, and those of a map."""
+    lines = [_trim_line(row) for row in sheet.rows if row.cylinder in cylinders]
+    lines += [_map_line(one) for one in sheet.map if one.cylinder in cylinders]
+    for bank in sheet.banks:
+        half = bank.half_interval_percent
+        lines.append(
+            {
+                "bank": bank.bank,
+                "needs_percent": bank.needs_percent,
+                "interval95_low_percent": bank.needs_percent - half,
+                "interval95_high_percent": bank.needs_percent + half,
+                "now_percent": bank.now_percent,
+                "new_percent": bank.new_percent,
+            }
+        )
+    withheld = _codes(sheet.withheld)
+    columns: dict[str, Any] = {
+        field.name: _floats(line.get(field.name) for line in lines)
+        if field.kind is Kind.NUMBER
+        else [line.get(field.name) for line in lines]
+        for field in TRIMS.fields
+    }
+    columns["by_label"] = _yes_column([sheet.by_label for _ in lines])
+    columns["withheld"] = [withheld or None for _ in lines]
+    return columns
+
+
+def _trim_line(row: TrimRow) -> Mapping[str, Any]:
+    names = (
+        "cylinder",
+        "bank",
+        "output",
+        "position",
+        "sensor",
+        "needs_percent",
+        "now_percent",
+        "new_percent",
+    )
+    low, high = row.interval95_percent
+    return {
+        **{name: getattr(row, name) for name in names},
+        "interval95_low_percent": low,
+        "interval95_high_percent": high,
+        "certainty": row.certainty.code.value,
+        "why": _codes(row.why),
+    }
+
+
+def _map_line(one: MapTrim) -> Mapping[str, Any]:
+    names = ("cylinder", "rpm", "load", "needs_percent", "now_percent", "new_percent")
+    return {
+        **{name: getattr(one, name) for name in names},
+        "interval95_low_percent": one.needs_percent - one.half_interval_percent,
+        "interval95_high_percent": one.needs_percent + one.half_interval_percent,
+        "why": _codes(one.why),
+    }
+
+
+def _codes(notes: Iterable[Any]) -> str:
+    return " ".join(note.code.value for note in notes)
