@@ -11,7 +11,7 @@ from typing import Any
 from mixmon.mixture.block import SampleState
 from mixmon.report.balance import log_json, log_troubles
 from mixmon.report.export.fields import Kind, TableForm
-from mixmon.report.text import Column, counted, paragraph, table, title
+from mixmon.report.text import Column, counted, listed, paragraph, table, title
 from mixmon.run import LogFacts
 
 
@@ -89,11 +89,13 @@ def export_text(export: Export) -> str:
     """What was written, for a terminal."""
     columns = [Column("table", left=True), Column("rows"), Column("columns"), Column("file", left=True)]
     rows = [
-        (one.name, one.rows, len(one.form.fields) if one.form else None, str(one.path or "-"))
+        (one.name, one.rows, len(one.form.fields) if one.form else None, one.path.name if one.path else "-")
         for one in export.tables
     ]
+    places = dict.fromkeys(str(one.path.parent) for one in export.tables if one.path)
     told = [*_describe_part(export), *log_troubles(export.log), *export_remarks(export)]
-    return title("EXPORT", export.session) + table(columns, rows) + "".join(map(paragraph, told))
+    where = "".join(listed(f"in {place}") for place in places)
+    return title("EXPORT", export.session) + where + table(columns, rows) + "".join(map(paragraph, told))
 
 
 def export_remarks(export: Export) -> list[str]:
