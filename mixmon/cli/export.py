@@ -29,10 +29,10 @@ from mixmon.report.export.fields import Columns, TableForm
 from mixmon.report.export.files import CsvTable, MdfFile, ParquetFile, TableFile, load_asammdf, load_pyarrow
 from mixmon.report.export.summary import Export, ExportedTable, export_json, export_remarks, export_text
 from mixmon.report.export.tables import (
-    CELLS,
-    EVENTS,
-    FRAMES,
-    TRIMS,
+    CELL_TABLE,
+    EVENT_TABLE,
+    FRAME_TABLE,
+    TRIM_TABLE,
     RowTable,
     cell_columns,
     event_columns,
@@ -46,9 +46,9 @@ from mixmon.run import LogFacts, Run, cells_and_trims
 _SUFFIXES = {"csv": (".csv",), "parquet": (".parquet", ".pq"), "mdf": (".mf4",), "candump": (".log",)}
 """Ends of names by format; the first one is that of files in a folder."""
 
-_TABLES = ("rows", "frames", "events", "cells", "trims")
+_TABLE_NAMES = ("rows", "frames", "events", "cells", "trims")
 
-_FRAMES_AT_ONCE = 16_384
+_FRAMES_A_PIECE = 16_384
 """Our choice: some ten megabytes as columns of text."""
 
 
@@ -69,8 +69,8 @@ def configure(parser: argparse.ArgumentParser) -> None:
         metavar="NAME",
         nargs="+",
         action="extend",
-        choices=(*_TABLES, "all"),
-        help=f"which tables: {', '.join(_TABLES)} or all; default: rows, the judged samples",
+        choices=(*_TABLE_NAMES, "all"),
+        help=f"which tables: {', '.join(_TABLE_NAMES)} or all; default: rows, the judged samples",
     )
     options.add_begin(parser)
     parser.add_argument("--pull", metavar="N", type=options.whole, help="only pull N of mixmon pulls")
@@ -170,7 +170,7 @@ def _format_of(arguments: argparse.Namespace) -> str:
 def _chosen_tables(arguments: argparse.Namespace, to: str) -> tuple[str, ...]:
     """The tables, in their order."""
     asked = arguments.tables or (["frames"] if to == "candump" else ["rows"])
-    chosen = _TABLES if "all" in asked else tuple(name for name in _TABLES if name in asked)
+    chosen = _TABLE_NAMES if "all" in asked else tuple(name for name in _TABLE_NAMES if name in asked)
     if to == "candump" and chosen != ("frames",):
         raise UsageError(
             "--to candump: candump text holds frames alone; omit --tables, or choose another --to"
@@ -247,9 +247,9 @@ class _Outputs:
         """Adds frames; raises as `add`."""
         if self._order.to == "mdf":
             self._open_mdf(first).add_frames(frames)
-            self._count(FRAMES.name, len(frames), FRAMES)
+            self._count(FRAME_TABLE.name, len(frames), FRAME_TABLE)
         else:
-            self.add(FRAMES, frame_columns(frames, first), first)
+            self.add(FRAME_TABLE, frame_columns(frames, first), first)
 
     def _count(self, name: str, rows: int, form: TableForm) -> None:
         before = self.tables[name].rows if name in self.tables else 0
@@ -290,7 +290,7 @@ def _make_folder(order: _Order) -> None:
 
 
 @dataclass(slots=True)
-class _Part:
+class _ChosenPart:
     """What is chosen: a pull, with its stretch of time, and the nodes whose columns are wanted."""
 
     nodes: list[int]
@@ -364,7 +364,7 @@ def _part_json(arguments: argparse.Namespace) -> dict[str, Any] | None:
     }
 
 
-def _choose_part(arguments: argparse.Namespace, run_: Run) -> _Part:
+def _choose_part(arguments: argparse.Namespace, run_: Run) -> _ChosenPart:
     """The nodes and cylinders that are wanted.
 
     Raises:
@@ -378,10 +378,10 @@ def _choose_part(arguments: argparse.Namespace, run_: Run) -> _Part:
         if not any(cylinder in node.cylinders for node in nodes):
             raise UsageError(f"--cylinder {cylinder}: no sensor sees it; expected another; correct it")
     chosen = [i for i, node in enumerate(nodes) if wanted & set(node.cylinders)]
-    return _Part(chosen, sorted(wanted))
+    return _ChosenPart(chosen, sorted(wanted))
 
 
-def _find_pull(number: int, run_: Run, known: Sequence[NodeLag], part: _Part) -> None:
+def _find_pull(number: int, run_: Run, known: Sequence[NodeLag], part: _ChosenPart) -> None:
     """Looks for the pull of that number, and for the stretch of time that it lies in.
 
     Raises:
@@ -394,7 +394,7 @@ def _find_pull(number: int, run_: Run, known: Sequence[NodeLag], part: _Part) ->
     part.pull, part.stretch = found[number - 1]
 
 
-def _write_rows(run_: Run, part: _Part, outputs: _Outputs) -> dict[str, int]:
+def _write_rows(run_: Run, part: _ChosenPart, outputs: _Outputs) -> dict[str, int]:
     """Writes the judged rows; the samples by state."""
     table: RowTable | None = None
     for block in part.rows(run_):
@@ -405,22 +405,22 @@ def _write_rows(run_: Run, part: _Part, outputs: _Outputs) -> dict[str, int]:
     return {} if table is None else dict(table.samples)
 
 
-def _write_events(run_: Run, part: _Part, known: Sequence[NodeLag], outputs: _Outputs) -> None:
+def _write_events(run_: Run, part: _ChosenPart, known: Sequence[NodeLag], outputs: _Outputs) -> None:
 
     found = mixmon.events(run_, lags_by_cylinder(known))
     wanted = set(part.cylinders)
     chosen = [e for e in found if part.holds(e.t, e.end) and (e.all_nodes or wanted & set(e.cylinders))]
     first = run_.log.first_ns or 0
-    outputs.add(with_load_unit(EVENTS, run_.session), event_columns(chosen, run_.session, first), first)
+    outputs.add(with_load_unit(EVENT_TABLE, run_.session), event_columns(chosen, run_.session, first), first)
 
 
-def _write_balance(run_: Run, part: _Part, order: _Order, outputs: _Outputs) -> None:
+def _write_balance(run_: Run, part: _ChosenPart, order: _Order, outputs: _Outputs) -> None:
 
     balance, sheet = cells_and_trims(run_)
     first = run_.log.first_ns or 0
     for form, columns in (
-        (CELLS, cell_columns(balance, part.cylinders)),
-        (TRIMS, trim_columns(sheet, part.cylinders)),
+        (CELL_TABLE, cell_columns(balance, part.cylinders)),
+        (TRIM_TABLE, trim_columns(sheet, part.cylinders)),
     ):
         if form.name in order.tables:
             outputs.add(with_load_unit(form, run_.session), columns, first)
@@ -450,7 +450,7 @@ def _export_frames(arguments: argparse.Namespace, order: _Order) -> Export:
 
 
 def _write_frames(
-    arguments: argparse.Namespace, order: _Order, outputs: _Outputs, part: _Part | None
+    arguments: argparse.Namespace, order: _Order, outputs: _Outputs, part: _ChosenPart | None
 ) -> _FrameCount:
     """Writes the frames of all logs, or of a pull.
 
@@ -478,12 +478,12 @@ def _write_frames(
     return count
 
 
-def _pieces(block: FrameBlock, part: _Part | None) -> Iterator[FrameBlock]:
+def _pieces(block: FrameBlock, part: _ChosenPart | None) -> Iterator[FrameBlock]:
     """The chosen frames of a block, some thousand at a time."""
     if part is not None and part.pull is not None:
         block = block.take((block.t >= part.pull.begin) & (block.t <= part.pull.end))
-    for start in range(0, len(block), _FRAMES_AT_ONCE):
-        yield block.take(slice(start, start + _FRAMES_AT_ONCE))
+    for start in range(0, len(block), _FRAMES_A_PIECE):
+        yield block.take(slice(start, start + _FRAMES_A_PIECE))
 
 
 def _candump_text(frames: FrameBlock, log: str) -> bytes:

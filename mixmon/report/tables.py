@@ -17,7 +17,7 @@ import numpy as np
 from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
 from mixmon.log import DecodedFrames, Decoding, SignalValues
 from mixmon.messages.plan import Quality
-from mixmon.report.export.fields import Columns, Field, Kind, TableForm, Words
+from mixmon.report.export.fields import ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.text import counted
 
 QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
@@ -173,12 +173,14 @@ def quoted(text: str) -> str:
 DECODED = TableForm(
     "decoded",
     (
-        Field("t_s", unit="s", about="from the log's first frame"),
-        Field("t_ns", Kind.WHOLE, unit="ns", about="the stamp as logged"),
-        *(Field(name, Kind.WORD) for name in ("channel", "message", "signal")),
-        Field("value", about="as the definition scales it; none where there is no good one"),
-        Field("unit", Kind.WORD),
-        Field("quality", Kind.WORD, about="why there is no value", words=tuple(QUALITY_WORDS.values())),
+        TableField("t_s", unit="s", about="from the log's first frame"),
+        TableField("t_ns", ColumnKind.WHOLE, unit="ns", about="the stamp as logged"),
+        *(TableField(name, ColumnKind.WORD) for name in ("channel", "message", "signal")),
+        TableField("value", about="as the definition scales it; none where there is no good one"),
+        TableField("unit", ColumnKind.WORD),
+        TableField(
+            "quality", ColumnKind.WORD, about="why there is no value", words=tuple(QUALITY_WORDS.values())
+        ),
     ),
     "decoded signals, one value a row",
     of_time=True,

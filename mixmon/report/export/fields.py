@@ -18,7 +18,7 @@ from typing import Any
 from numpy.typing import NDArray
 
 
-class Kind(StrEnum):
+class ColumnKind(StrEnum):
     """What the values of a column are."""
 
     NUMBER = "number"
@@ -28,7 +28,7 @@ class Kind(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
+class TableField:
     """One column of a table.
 
     about  what its values are, in words
@@ -36,7 +36,7 @@ class Field:
     """
 
     name: str
-    kind: Kind = Kind.NUMBER
+    kind: ColumnKind = ColumnKind.NUMBER
     unit: str = ""
     about: str = ""
     words: tuple[str, ...] = ()
@@ -62,7 +62,7 @@ class TableForm:
     """
 
     name: str
-    fields: tuple[Field, ...]
+    fields: tuple[TableField, ...]
     about: str
     of_time: bool
 

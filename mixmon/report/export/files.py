@@ -20,10 +20,10 @@ import numpy as np
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import OutputError, UsageError, reason_of
 from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock, FrameFlag
-from mixmon.report.export.fields import Columns, Field, Kind, TableForm, Words
+from mixmon.report.export.fields import ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.tables import quoted
 
-_ROWS_AT_ONCE = 32_768
+_ROW_GROUP_ROWS = 32_768
 """Our choice: rows in a row group of Parquet; some ten megabytes, and large enough to be packed well."""
 
 
@@ -85,11 +85,11 @@ def _csv_texts(values: Sequence[str | None]) -> list[str]:
     return ["" if text is None else quoted(text) for text in values]
 
 
-_CSV_CELLS: Mapping[Kind, Callable[[Any], list[str]]] = {
-    Kind.NUMBER: _csv_numbers,
-    Kind.WHOLE: _csv_integers,
-    Kind.WORD: _csv_words,
-    Kind.TEXT: _csv_texts,
+_CSV_CELLS: Mapping[ColumnKind, Callable[[Any], list[str]]] = {
+    ColumnKind.NUMBER: _csv_numbers,
+    ColumnKind.WHOLE: _csv_integers,
+    ColumnKind.WORD: _csv_words,
+    ColumnKind.TEXT: _csv_texts,
 }
 
 
@@ -138,10 +138,10 @@ class ParquetFile:
         pa, pq = load_pyarrow(path)
         self._pa: Any = pa
         kinds = {
-            Kind.NUMBER: pa.float64(),
-            Kind.WHOLE: pa.int64(),
-            Kind.WORD: pa.dictionary(pa.int32(), pa.string()),
-            Kind.TEXT: pa.string(),
+            ColumnKind.NUMBER: pa.float64(),
+            ColumnKind.WHOLE: pa.int64(),
+            ColumnKind.WORD: pa.dictionary(pa.int32(), pa.string()),
+            ColumnKind.TEXT: pa.string(),
         }
         told = {"mixmon": json.dumps({"table": form.name, "about": form.about, **(about or {})})}
         self._schema = pa.schema(
@@ -158,7 +158,7 @@ class ParquetFile:
         """
         arrays = [self._array(field, columns[field.name]) for field in self._fields]
         self._held.append(self._pa.record_batch(arrays, schema=self._schema))
-        if sum(len(batch) for batch in self._held) >= _ROWS_AT_ONCE:
+        if sum(len(batch) for batch in self._held) >= _ROW_GROUP_ROWS:
             self._write_held()
 
     def close(self) -> None:
@@ -176,14 +176,14 @@ class ParquetFile:
             table = self._pa.Table.from_batches(held, self._schema).unify_dictionaries()
             _call_writer(self._path, self._writer.write_table, table)
 
-    def _array(self, field: Field, values: Any) -> Any:
-        if field.kind is Kind.WORD:
+    def _array(self, field: TableField, values: Any) -> Any:
+        if field.kind is ColumnKind.WORD:
             index = self._pa.array(values.index.astype(np.int32), mask=values.index.astype(np.int64) < 0)
             return self._pa.DictionaryArray.from_arrays(index, list(values.words))
         return self._pa.array(values, self._schema.field(field.name).type, from_pandas=True)
 
 
-def _field_notes(field: Field) -> Mapping[str, str]:
+def _field_notes(field: TableField) -> Mapping[str, str]:
     """What a file says of one column beside its name."""
     notes = {"unit": field.unit, "about": field.about}
     if field.words:
@@ -271,7 +271,7 @@ class MdfFile:
                 unit=field.unit,
                 comment=field.about,
                 conversion=_mdf_words(field),
-                encoding="utf-8" if field.kind is Kind.TEXT else None,
+                encoding="utf-8" if field.kind is ColumnKind.TEXT else None,
                 master_metadata=master,
             )
             for field, values in zip(fields, samples, strict=True)
@@ -330,7 +330,7 @@ class _MdfTable:
         form = self._form
         values = [_mdf_samples(field, columns[field.name]) for field in form.fields]
         t, samples = (values[0], values[1:]) if form.of_time else (np.arange(len(values[0])) * 1.0, values)
-        if any(field.kind is Kind.TEXT for field in form.fields):
+        if any(field.kind is ColumnKind.TEXT for field in form.fields):
             self._file.append_group(form, t, samples)
             return
         if self._group is None or (len(t) and t[0] < self._newest):
@@ -339,23 +339,23 @@ class _MdfTable:
         self._newest = t[-1] if len(t) else self._newest
 
 
-def _mdf_words(field: Field) -> Mapping[str, Any] | None:
+def _mdf_words(field: TableField) -> Mapping[str, Any] | None:
     """The conversion of a column of words; the number after the last word is no word."""
-    if field.kind is not Kind.WORD:
+    if field.kind is not ColumnKind.WORD:
         return None
     pairs = enumerate((*field.words, ""))
     return {key: part for i, word in pairs for key, part in ((f"val_{i}", i), (f"text_{i}", word))}
 
 
-def _mdf_samples(field: Field, values: Any) -> Any:
+def _mdf_samples(field: TableField, values: Any) -> Any:
     """The column as MDF has it; a whole number that may be missing is a float with NaN."""
-    if field.kind is Kind.WORD:
+    if field.kind is ColumnKind.WORD:
         index = values.index.astype(np.int64)
         return np.where(index < 0, len(field.words), index).astype(np.uint8)
-    if field.kind is Kind.TEXT:
+    if field.kind is ColumnKind.TEXT:
         encoded = [("" if text is None else text).encode() for text in values]
         return np.array(encoded, f"S{max(map(len, encoded), default=1) or 1}")
-    if field.kind is Kind.NUMBER or hasattr(values, "dtype"):
+    if field.kind is ColumnKind.NUMBER or hasattr(values, "dtype"):
         return np.asarray(values)
     return np.array([np.nan if x is None else x for x in values], np.float64)
 

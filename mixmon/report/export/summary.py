@@ -10,7 +10,7 @@ from typing import Any
 
 from mixmon.mixture.block import SampleState
 from mixmon.report.balance import log_json, log_troubles
-from mixmon.report.export.fields import Kind, TableForm
+from mixmon.report.export.fields import ColumnKind, TableForm
 from mixmon.report.text import Column, counted, listed, paragraph, table, title
 from mixmon.run import LogFacts
 
@@ -73,7 +73,7 @@ def export_json(export: Export) -> Mapping[str, Any]:
                         "kind": field.kind.value,
                         "unit": field.unit or None,
                         "about": field.about or None,
-                        "words": list(field.words) if field.kind is Kind.WORD else None,
+                        "words": list(field.words) if field.kind is ColumnKind.WORD else None,
                     }
                     for field in (() if one.form is None else one.form.fields)
                 ],

@@ -23,33 +23,38 @@ from mixmon.findings.trims.maps import MapTrim
 from mixmon.findings.trims.sheet import TrimRow, TrimSheet
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.report.export.fields import NO, NO_YES, YES, Columns, Field, Kind, TableForm, Words
+from mixmon.report.export.fields import NO, NO_YES, YES, ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.text import plain
 from mixmon.session.charges import reference_weights
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
 from mixmon.session.model import Session
 
-STATES = tuple(state.word for state in SampleState)
+SAMPLE_STATES = tuple(state.word for state in SampleState)
 """The states of samples in words, by their numbers."""
 
-_SECONDS = Field("t_s", unit="s", about="from the log's first frame")
-_STAMP = Field("t_ns", Kind.WHOLE, "ns", "as stamped in the log")
+_SECONDS = TableField("t_s", unit="s", about="from the log's first frame")
+_STAMP = TableField("t_ns", ColumnKind.WHOLE, "ns", "as stamped in the log")
 
 # Judged rows.
 
 _OF_NODE = (
-    Field("lambda", unit="lambda", about="of the newest sample, whatever its state"),
-    Field("oxygen_percent", unit="percent", about="oxygen balance, wet gas, negative when rich"),
-    Field("state", Kind.WORD, about="why the sample counts or does not: valid ones count", words=STATES),
-    Field("age_s", unit="s", about="since the newest sample; none where there never was one"),
-    Field("fresh", Kind.WORD, about="a new sample came since the row before", words=NO_YES),
-    Field("target", unit="lambda", about="lambda asked for when the gas at the sensor left its valve"),
-    Field(
+    TableField("lambda", unit="lambda", about="of the newest sample, whatever its state"),
+    TableField("oxygen_percent", unit="percent", about="oxygen balance, wet gas, negative when rich"),
+    TableField(
+        "state",
+        ColumnKind.WORD,
+        about="why the sample counts or does not: valid ones count",
+        words=SAMPLE_STATES,
+    ),
+    TableField("age_s", unit="s", about="since the newest sample; none where there never was one"),
+    TableField("fresh", ColumnKind.WORD, about="a new sample came since the row before", words=NO_YES),
+    TableField("target", unit="lambda", about="lambda asked for when the gas at the sensor left its valve"),
+    TableField(
         "needs_vs_target_percent",
         unit="percent",
         about="fuel that takes this reading to its target, plus: add; of valid samples; without interval",
     ),
-    Field(
+    TableField(
         "needs_vs_peers_percent",
         unit="percent",
         about="fuel that takes this reading to the mean of the valid cylinders of its row, plus: add; of "
@@ -76,9 +81,9 @@ class RowTable:
         self._counts = np.zeros(len(SampleState), np.int64)
         engine = [_quantity_field(name, session) for name in self._engine]
         aux = [_field_of(CHAIN_QUANTITIES.get(name), name) for name in self._aux]
-        stretch = Field("stretch", Kind.WHOLE, about="goes up where the stamps jump")
-        known = Field(
-            "cylinders_valid", Kind.WHOLE, about="sensors whose sample is valid: the peers of the row"
+        stretch = TableField("stretch", ColumnKind.WHOLE, about="goes up where the stamps jump")
+        known = TableField(
+            "cylinders_valid", ColumnKind.WHOLE, about="sensors whose sample is valid: the peers of the row"
         )
         of_nodes = [_of_node(field, label) for label in self._labels for field in (*_OF_NODE, *aux)]
         self.form = TableForm(
@@ -112,7 +117,7 @@ class RowTable:
             **{name: block.now[name] for name in self._engine},
             "cylinders_valid": valid.sum(axis=1),
         }
-        words = {"state": STATES, "fresh": NO_YES}
+        words = {"state": SAMPLE_STATES, "fresh": NO_YES}
         for node, label in zip(self._nodes, self._labels, strict=True):
             for name, values in of_node.items():
                 column = np.ascontiguousarray(values[:, node])
@@ -123,11 +128,11 @@ class RowTable:
     @property
     def samples(self) -> Mapping[str, int]:
         """Samples that were turned into columns, by their state; states that did not occur are left out."""
-        return {STATES[i]: int(count) for i, count in enumerate(self._counts.tolist()) if count}
+        return {SAMPLE_STATES[i]: int(count) for i, count in enumerate(self._counts.tolist()) if count}
 
 
-def _of_node(field: Field, label: str) -> Field:
-    return Field(f"{field.name}_{label}", field.kind, field.unit, field.about, field.words)
+def _of_node(field: TableField, label: str) -> TableField:
+    return TableField(f"{field.name}_{label}", field.kind, field.unit, field.about, field.words)
 
 
 def _node_labels(session: Session) -> list[str]:
@@ -138,17 +143,21 @@ def _node_labels(session: Session) -> list[str]:
     return [f"{name}_at_{at}" if name in twice else name for name, at in zip(labels, places, strict=True)]
 
 
-def _quantity_field(name: str, session: Session) -> Field:
+def _quantity_field(name: str, session: Session) -> TableField:
     """The field of a quantity of the engine."""
     if name == "load":
         return _field_of(ENGINE_QUANTITIES.get(session.axes.load_signal or ""), name)
-    return Field(name, unit="lambda") if name == "target" else _field_of(ENGINE_QUANTITIES.get(name), name)
+    return (
+        TableField(name, unit="lambda") if name == "target" else _field_of(ENGINE_QUANTITIES.get(name), name)
+    )
 
 
-def _field_of(quantity: Quantity | None, name: str) -> Field:
+def _field_of(quantity: Quantity | None, name: str) -> TableField:
     if quantity is None:
-        return Field(name, unit="percent" if name.startswith("trim") else "")
-    return Field(name, about="1 yes, 0 no") if quantity.claim else Field(name, unit=quantity.units[0])
+        return TableField(name, unit="percent" if name.startswith("trim") else "")
+    return (
+        TableField(name, about="1 yes, 0 no") if quantity.claim else TableField(name, unit=quantity.units[0])
+    )
 
 
 # Frames.
@@ -156,21 +165,21 @@ def _field_of(quantity: Quantity | None, name: str) -> Field:
 _FRAME_KINDS = ("data", "remote", "error")
 _DIRECTIONS = ("received", "sent")
 
-FRAMES = TableForm(
+FRAME_TABLE = TableForm(
     "frames",
     (
         _SECONDS,
         _STAMP,
-        Field("channel", Kind.WORD, about="the interface, as in the log"),
-        Field("identifier", Kind.WHOLE, about="without the mark of 29 bits"),
-        Field("extended", Kind.WORD, about="an identifier of 29 bits", words=NO_YES),
-        Field("kind", Kind.WORD, words=_FRAME_KINDS),
-        Field("fd", Kind.WORD, about="CAN FD", words=NO_YES),
-        Field("bit_rate_switch", Kind.WORD, words=NO_YES),
-        Field("error_state", Kind.WORD, about="of a CAN FD frame's sender", words=NO_YES),
-        Field("direction", Kind.WORD, words=_DIRECTIONS),
-        Field("length_code", Kind.WHOLE, about="data length code, as sent"),
-        Field("data", Kind.TEXT, about="hex digits"),
+        TableField("channel", ColumnKind.WORD, about="the interface, as in the log"),
+        TableField("identifier", ColumnKind.WHOLE, about="without the mark of 29 bits"),
+        TableField("extended", ColumnKind.WORD, about="an identifier of 29 bits", words=NO_YES),
+        TableField("kind", ColumnKind.WORD, words=_FRAME_KINDS),
+        TableField("fd", ColumnKind.WORD, about="CAN FD", words=NO_YES),
+        TableField("bit_rate_switch", ColumnKind.WORD, words=NO_YES),
+        TableField("error_state", ColumnKind.WORD, about="of a CAN FD frame's sender", words=NO_YES),
+        TableField("direction", ColumnKind.WORD, words=_DIRECTIONS),
+        TableField("length_code", ColumnKind.WHOLE, about="data length code, as sent"),
+        TableField("data", ColumnKind.TEXT, about="hex digits"),
     ),
     "all frames of the log, as they came",
     of_time=True,
@@ -209,20 +218,24 @@ def frame_columns(block: FrameBlock, first: int) -> Columns:
 
 _EVENT_KINDS = tuple(str(kind) for kind in EventKind)
 
-EVENTS = TableForm(
+EVENT_TABLE = TableForm(
     "events",
     (
         _SECONDS,
         _STAMP,
-        Field("kind", Kind.WORD, words=_EVENT_KINDS),
-        Field("cylinders", Kind.TEXT, about="those concerned"),
-        Field("positions", Kind.TEXT, about="their nodes' places in the chain"),
-        Field("whole_engine", Kind.WORD, about="of the engine, not of single cylinders", words=NO_YES),
-        Field("peak_lambda", unit="lambda", about="reading furthest from what was expected"),
-        Field("duration_s", unit="s"),
-        Field("rpm", unit="rpm", about="when the gas left the valve"),
-        Field("load", about="when the gas left the valve"),
-        Field("evidence", Kind.TEXT, about="the reasons for the kind, as JSON; units in the names"),
+        TableField("kind", ColumnKind.WORD, words=_EVENT_KINDS),
+        TableField("cylinders", ColumnKind.TEXT, about="those concerned"),
+        TableField("positions", ColumnKind.TEXT, about="their nodes' places in the chain"),
+        TableField(
+            "whole_engine", ColumnKind.WORD, about="of the engine, not of single cylinders", words=NO_YES
+        ),
+        TableField("peak_lambda", unit="lambda", about="reading furthest from what was expected"),
+        TableField("duration_s", unit="s"),
+        TableField("rpm", unit="rpm", about="when the gas left the valve"),
+        TableField("load", about="when the gas left the valve"),
+        TableField(
+            "evidence", ColumnKind.TEXT, about="the reasons for the kind, as JSON; units in the names"
+        ),
     ),
     "what happened; a moment is that at which the sensor shows it, less its lag",
     of_time=True,
@@ -276,20 +289,20 @@ def _word_column(values: Sequence[str | None], words: Sequence[str]) -> Words:
 
 # Cells and trims.
 
-CELLS = TableForm(
+CELL_TABLE = TableForm(
     "cells",
     (
-        Field("rpm", unit="rpm", about="centre of the cell"),
-        Field("load", about="centre of the cell"),
-        Field("cylinder", Kind.WHOLE, about="none for the whole engine"),
-        Field("against", Kind.WORD, about="reference of the need", words=("peers", "target")),
-        Field("needs_percent", unit="percent", about="of fuel, plus: add"),
-        Field("half_interval_percent", unit="percent", about="95 %, of repeatability"),
-        Field("total_half_interval_percent", unit="percent", about="95 %, with the sensor's own error"),
-        Field("usable_s", unit="s", about="time that counted; of cylinders"),
-        Field("used_for_trims", Kind.WORD, words=NO_YES),
-        Field("not_used_because", Kind.TEXT),
-        Field("injection_stage", Kind.WHOLE),
+        TableField("rpm", unit="rpm", about="centre of the cell"),
+        TableField("load", about="centre of the cell"),
+        TableField("cylinder", ColumnKind.WHOLE, about="none for the whole engine"),
+        TableField("against", ColumnKind.WORD, about="reference of the need", words=("peers", "target")),
+        TableField("needs_percent", unit="percent", about="of fuel, plus: add"),
+        TableField("half_interval_percent", unit="percent", about="95 %, of repeatability"),
+        TableField("total_half_interval_percent", unit="percent", about="95 %, with the sensor's own error"),
+        TableField("usable_s", unit="s", about="time that counted; of cylinders"),
+        TableField("used_for_trims", ColumnKind.WORD, words=NO_YES),
+        TableField("not_used_because", ColumnKind.TEXT),
+        TableField("injection_stage", ColumnKind.WHOLE),
     ),
     "what each cylinder needs in each cell of speed and load, against its peers, and the whole engine "
     "against the target",
@@ -318,25 +331,29 @@ def cell_columns(balance: Balance, cylinders: Sequence[int]) -> Columns:
     }
 
 
-TRIMS = TableForm(
+TRIM_TABLE = TableForm(
     "trims",
     (
-        Field("cylinder", Kind.WHOLE, about="by its label where by_label says so; none for a bank"),
-        Field("bank", Kind.TEXT, about="of a trim of a whole bank, or of the cylinder"),
-        Field("rpm", unit="rpm", about="breakpoint of a map of trims"),
-        Field("load", about="breakpoint of a map of trims"),
-        Field("output", Kind.WHOLE, about="of the engine control, from 1"),
-        Field("position", Kind.WHOLE, about="place in the chain"),
-        Field("sensor", Kind.TEXT),
-        Field("needs_percent", unit="percent", about="of fuel, plus: add"),
-        Field("interval95_low_percent", unit="percent", about="of repeatability"),
-        Field("interval95_high_percent", unit="percent", about="of repeatability"),
-        Field("now_percent", unit="percent", about="what the engine control holds"),
-        Field("new_percent", unit="percent", about="what to type; none where trims are withheld"),
-        Field("certainty", Kind.TEXT, about="code of how sure the need is"),
-        Field("why", Kind.TEXT, about="codes of what there is to know about the trim"),
-        Field("by_label", Kind.WORD, about="no fuel step has proved which cylinder is seen", words=NO_YES),
-        Field("withheld", Kind.TEXT, about="codes of why no trims are offered"),
+        TableField(
+            "cylinder", ColumnKind.WHOLE, about="by its label where by_label says so; none for a bank"
+        ),
+        TableField("bank", ColumnKind.TEXT, about="of a trim of a whole bank, or of the cylinder"),
+        TableField("rpm", unit="rpm", about="breakpoint of a map of trims"),
+        TableField("load", about="breakpoint of a map of trims"),
+        TableField("output", ColumnKind.WHOLE, about="of the engine control, from 1"),
+        TableField("position", ColumnKind.WHOLE, about="place in the chain"),
+        TableField("sensor", ColumnKind.TEXT),
+        TableField("needs_percent", unit="percent", about="of fuel, plus: add"),
+        TableField("interval95_low_percent", unit="percent", about="of repeatability"),
+        TableField("interval95_high_percent", unit="percent", about="of repeatability"),
+        TableField("now_percent", unit="percent", about="what the engine control holds"),
+        TableField("new_percent", unit="percent", about="what to type; none where trims are withheld"),
+        TableField("certainty", ColumnKind.TEXT, about="code of how sure the need is"),
+        TableField("why", ColumnKind.TEXT, about="codes of what there is to know about the trim"),
+        TableField(
+            "by_label", ColumnKind.WORD, about="no fuel step has proved which cylinder is seen", words=NO_YES
+        ),
+        TableField("withheld", ColumnKind.TEXT, about="codes of why no trims are offered"),
     ),
     "the trims to type, percent of fuel",
     of_time=False,
@@ -363,9 +380,9 @@ def trim_columns(sheet: TrimSheet, cylinders: Sequence[int]) -> Columns:
     withheld = _codes(sheet.withheld)
     columns: dict[str, Any] = {
         field.name: _floats(line.get(field.name) for line in lines)
-        if field.kind is Kind.NUMBER
+        if field.kind is ColumnKind.NUMBER
         else [line.get(field.name) for line in lines]
-        for field in TRIMS.fields
+        for field in TRIM_TABLE.fields
     }
     columns["by_label"] = _yes_column([sheet.by_label for _ in lines])
     columns["withheld"] = [withheld or None for _ in lines]
