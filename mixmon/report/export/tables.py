@@ -29,7 +29,7 @@ from mixmon.session.charges import reference_weights
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, Quantity
 from mixmon.session.model import Session
 
-SAMPLE_STATES = tuple(state.word for state in SampleState)
+WORDS_OF_STATES = tuple(state.word for state in SampleState)
 """The states of samples in words, by their numbers."""
 
 _SECONDS = TableField("t_s", unit="s", about="from the log's first frame")
@@ -44,7 +44,7 @@ _OF_NODE = (
         "state",
         ColumnKind.WORD,
         about="why the sample counts or does not: valid ones count",
-        words=SAMPLE_STATES,
+        words=WORDS_OF_STATES,
     ),
     TableField("age_s", unit="s", about="since the newest sample; none where there never was one"),
     TableField("fresh", ColumnKind.WORD, about="a new sample came since the row before", words=NO_YES),
@@ -117,7 +117,7 @@ class RowTable:
             **{name: block.now[name] for name in self._engine},
             "cylinders_valid": valid.sum(axis=1),
         }
-        words = {"state": SAMPLE_STATES, "fresh": NO_YES}
+        words = {"state": WORDS_OF_STATES, "fresh": NO_YES}
         for node, label in zip(self._nodes, self._labels, strict=True):
             for name, values in of_node.items():
                 column = np.ascontiguousarray(values[:, node])
@@ -128,7 +128,7 @@ class RowTable:
     @property
     def samples(self) -> Mapping[str, int]:
         """Samples that were turned into columns, by their state; states that did not occur are left out."""
-        return {SAMPLE_STATES[i]: int(count) for i, count in enumerate(self._counts.tolist()) if count}
+        return {WORDS_OF_STATES[i]: int(count) for i, count in enumerate(self._counts.tolist()) if count}
 
 
 def _of_node(field: TableField, label: str) -> TableField:
