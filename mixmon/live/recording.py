@@ -161,7 +161,7 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "in_ten_minutes": event.in_ten_minutes,
         "flood": event.flood,
         "chattering": event.chattering,
-        "misfire": event.misfire,
+        "misfire": None if event.misfire is None else event.misfire.value,
         "pace": pace_data(event.pace),
         "reason": event.reason,
     }

@@ -48,7 +48,8 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
 
     Of what is raised it says whether it is unacknowledged, or what silences it.
     """
-    one = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else "engine"
+    whole = "rule" if event.state is None else "engine"
+    one = f"cyl {'+'.join(map(str, event.cylinders))}" if event.cylinders else whole
     who = "all cyl" if event.all_nodes else one
     words = f"{event.word}, {event.state.word}" if event.announced and event.state else event.word
     value = ""
@@ -190,7 +191,7 @@ def _standing_object(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
         "since_s": None if alarm.since is None else (alarm.since - first_ns) / 1e9,
         "shelved_until_s": None if ends is None else (ends - first_ns) / 1e9,
         "chattering": alarm.chattering,
-        "misfire": alarm.misfire,
+        "misfire": None if alarm.misfire is None else alarm.misfire.value,
         "pace": pace_data(alarm.pace),
         "reason": alarm.reason,
     }

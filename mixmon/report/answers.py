@@ -11,6 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from mixmon.findings.alarms.misfire import MisfireMark
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.balance.balance import Balance
 from mixmon.findings.balance.notes import BalanceNote
@@ -518,18 +519,35 @@ def sensors_answer(sensors: Sequence[SensorRecord]) -> Answer:
 
 
 def alarms_answer(events: Sequence[AlarmEvent]) -> Answer:
-    """Which alarms asked for attention, how often, and in which cylinders most."""
-    raised = [event for event in events if event.announced]
+    """Which alarms asked for attention, how often, in which cylinders most; misfires apart from lean."""
+    raised = _raised_with_marks(events)
     if not raised:
         return Answer((note(AnswerNote.NO_ALARM_RAISED),))
     notes = []
-    rules = Counter((event.priority, event.rule) for event in raised)
-    for (priority, rule), count in sorted(rules.items())[:_RULES_NAMED]:
-        by = Counter(c for event in raised if event.rule == rule for c in event.cylinders)
+    rules = Counter((event.priority, event.rule, mark) for event, mark in raised)
+    for (priority, rule, mark), count in sorted(rules.items())[:_RULES_NAMED]:
+        by = Counter(c for one, its in raised if (one.rule, its) == (rule, mark) for c in one.cylinders)
         most = tuple(c for c, _ in by.most_common(_CYLINDERS_NAMED))
-        values: dict[str, Value] = {"priority": priority, "rule": rule, "count": count, "cylinders": most}
-        notes.append(note(AnswerNote.ALARMS_RAISED, **values, more=max(len(by) - len(most), 0)))
+        values: dict[str, Value] = {"priority": priority, "rule": rule, "misfire": mark, "count": count}
+        more = max(len(by) - len(most), 0)
+        notes.append(note(AnswerNote.ALARMS_RAISED, **values, cylinders=most, more=more))
     return Answer(tuple(notes), doubt=True)
+
+
+def _raised_with_marks(events: Sequence[AlarmEvent]) -> list[tuple[AlarmEvent, str]]:
+    """What was announced, each with its last misfire mark that is not withdrawn; empty for none."""
+    raised: list[AlarmEvent] = []
+    newest: dict[tuple[str, int | None], int] = {}
+    marks: dict[int, str] = {}
+    for event in events:
+        name = event.rule, event.position
+        if event.announced:
+            newest[name] = len(raised)
+            raised.append(event)
+        if name in newest:
+            mark = "" if event.misfire in {None, MisfireMark.WITHDRAWN} else str(event.misfire)
+            marks[newest[name]] = mark or marks.get(newest[name], "") * (event.misfire is None)
+    return [(event, marks[i]) for i, event in enumerate(raised)]
 
 
 _RULES_NAMED = 3  # our choice: more make no sentence; the records have them all

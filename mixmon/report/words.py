@@ -1378,9 +1378,16 @@ def _write_none_sure(values: Mapping[str, Any]) -> str:
 def _write_events(values: Mapping[str, Any]) -> str:
     """How many events of a kind, and in which cylinders most."""
     kind = _EVENT_NOUNS.get(values["kind"], (values["kind"], f"{values['kind']}s"))
-    who = f" ({_cylinders_word(values['cylinders'])}" if values["cylinders"] else ""
-    more = f" and {values['more']} more" if values["more"] else ""
-    return f"{counted(values['count'], *kind)}{who}{more}{')' if who else ''}"
+    return f"{counted(values['count'], *kind)}{_write_whom(values)}"
+
+
+def _write_whom(values: Mapping[str, Any]) -> str:
+    """The cylinders in brackets, and how many more there are; empty for none."""
+    if not values["cylinders"]:
+        return ""
+    if values["more"]:
+        return f" (cylinders {', '.join(map(str, values['cylinders']))} and {values['more']} more)"
+    return f" ({_cylinders_word(values['cylinders'])})"
 
 
 _EVENT_NOUNS: Final[Mapping[str, tuple[str, str]]] = {
@@ -1468,12 +1475,8 @@ def _write_largest_peak(values: Mapping[str, Any]) -> str:
 
 
 def _write_alarms(values: Mapping[str, Any]) -> str:
-    who = f" ({_cylinders_word(values['cylinders'])}" if values["cylinders"] else ""
-    more = f" and {values['more']} more" if values["more"] else ""
-    return (
-        f"P{values['priority']} {values['rule']}: raised {counted(values['count'], 'time')}"
-        f"{who}{more}{')' if who else ''}"
-    )
+    name = f"{values['rule']} {values['misfire']}".rstrip()
+    return f"P{values['priority']} {name}: raised {counted(values['count'], 'time')}{_write_whom(values)}"
 
 
 _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {

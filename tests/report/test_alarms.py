@@ -1,13 +1,18 @@
 """Alarm records in lines of text."""
 
+import json
 from dataclasses import replace
 
 import pytest
 from dashboard.scenes import FUEL, session, snapshot
 
+from mixmon.findings.alarms.misfire import MisfireMark
 from mixmon.findings.alarms.records import AlarmEvent, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
+from mixmon.live.recording import alarm_data
 from mixmon.report.alarms import alarm_line, moment_line
+from mixmon.report.answers import alarms_answer, answer_text
+from mixmon.report.text import to_json
 from mixmon.report.units import unit_named
 
 
@@ -48,7 +53,27 @@ def test_what_is_raised_in_silence_says_so_and_its_moment_is_that_of_the_screens
     line = alarm_line(silenced, 0)
     assert line.split()[0] == "01:15.0"
     assert "lean under load: raised, suppressed by design  0.050 lambda" in line
+    rule = replace(record(Happening.SUPPRESSED), position=None, cylinders=(), before=None, state=None)
+    assert "P1 rule     lean under load: suppressed by design" in alarm_line(rule, 0)
     assert replace(silenced, what=Happening.CONDITION_FALSE).word == "returned to normal"
+
+
+def test_a_misfire_is_not_counted_as_lean_in_the_answer() -> None:
+    raised = replace(record(Happening.CONDITION_TRUE), misfire=MisfireMark.SUSPECTED)
+    found = replace(raised, what=Happening.MISFIRE_CONFIRMED, announced=False, misfire=MisfireMark.CONFIRMED)
+    other = replace(raised, position=2, cylinders=(2,))
+    no_misfire = replace(found, position=2, cylinders=(2,), misfire=MisfireMark.WITHDRAWN)
+    lean = [replace(raised, position=p, cylinders=(p,), misfire=None) for p in (5, 6, 7)]
+    assert [json.loads(to_json(alarm_data(one)))["misfire"] for one in (raised, found, no_misfire)] == [
+        "misfire?",
+        "misfire",
+        "no misfire",
+    ]
+    words = answer_text(alarms_answer([raised, other, found, no_misfire, *lean]))
+    assert " ".join(words.split()) == (
+        "P1 lean under load: raised 4 times (cylinders 2, 5, 6 and 1 more); "
+        "P1 lean under load misfire: raised 1 time (cylinder 4)."
+    )
 
 
 @pytest.mark.parametrize(
