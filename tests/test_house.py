@@ -81,6 +81,12 @@ def test_the_floor_plan_of_the_documentation_is_printed_from_the_code():
     assert plan.strip() == print_house.printed().strip(), "python tools/print_house.py --write"
 
 
+def test_the_glossary_of_the_guide_has_the_words_of_the_documentation():
+    assert print_house.GLOSSARY.read_text(encoding="utf-8") == print_house.glossary(), (
+        "tools/print_house.py --write"
+    )
+
+
 def test_no_folder_is_crowded():
     """Modules of commands are not counted: each is a row of the table of commands, where it is looked up."""
     folders = [path for path in (PACKAGE, *PACKAGE.rglob("*")) if (path / "__init__.py").exists()]

@@ -1,7 +1,8 @@
 """The floor plan of DEVELOPERS.md, printed from the code: floors, rooms, modules and what each is.
 
     python tools/print_house.py            print it
-    python tools/print_house.py --write    put it into DEVELOPERS.md between its two marks
+    python tools/print_house.py --write    put it into DEVELOPERS.md between its two marks; and the words
+                                           of DEVELOPERS.md into the guide of the package, as its glossary
 
 Floors are the layers of the import contract in pyproject.toml; what a room or a module is, is the first
 sentence of its docstring. A test compares DEVELOPERS.md with what is printed.
@@ -57,6 +58,15 @@ def printed() -> str:
     return "\n".join(lines).strip() + "\n"
 
 
+GLOSSARY = ROOT / "mixmon/guide/glossary.md"
+
+
+def glossary() -> str:
+    """The glossary of the guide: the words of DEVELOPERS.md."""
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    return "# Words" + text.split("\n## Words", 1)[1].split("\n## ", 1)[0]
+
+
 def in_developers() -> tuple[str, str, str]:
     """DEVELOPERS.md before the plan, the plan as it stands there, and what follows it."""
     before, _, rest = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition(BEGIN + "\n")
@@ -66,10 +76,13 @@ def in_developers() -> tuple[str, str, str]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--write", action="store_true", help="put it into DEVELOPERS.md")
+    parser.add_argument(
+        "--write", action="store_true", help="put it into DEVELOPERS.md, and words into the guide"
+    )
     if not parser.parse_args().write:
         print(printed(), end="")
         return
+    GLOSSARY.write_text(glossary(), encoding="utf-8")
     before, _, after = in_developers()
     (ROOT / "DEVELOPERS.md").write_text(f"{before}{BEGIN}\n\n{printed()}\n{END}{after}", encoding="utf-8")
 

@@ -20,6 +20,7 @@ from mixmon.cli.console import flush_results, release_results, result, talk, tam
 from mixmon.cli.stopping import INTERRUPTED, begin_work, end_now, end_work, handle_for_good, handled_signals
 from mixmon.errors import MixmonError, UsageError, nearest
 from mixmon.report.page import laid_for, page_of
+from mixmon.report.text import paragraph
 
 # The parser of a command: argparse, with one line for an error and a guess at what was meant.
 
@@ -56,6 +57,10 @@ class CommandParser(argparse.ArgumentParser):
         self._refuse_unknown_options(arguments)
         return self.parse_args(arguments)
 
+    def actions(self) -> list[argparse.Action]:
+        """Every argument in the order of the help, without `--help` itself."""
+        return [action for action in self._actions if not isinstance(action, _Help)]
+
     def error(self, message: str) -> NoReturn:
         """Raises UsageError with what argparse found wrong."""
         raise UsageError(f"{self.prog}: {message}; {self.prog} --help lists what can be given")
@@ -75,6 +80,14 @@ class CommandParser(argparse.ArgumentParser):
 
 DONE, LIMIT_NOT_MET, BAD_INPUT = 0, 1, 2
 """Exit statuses: 1 as grep and diff have it, 2 as argparse; and INTERRUPTED."""
+
+EXIT_STATUSES = {
+    DONE: "done",
+    LIMIT_NOT_MET: "done, and a limit that was asked for is not met",
+    BAD_INPUT: "bad input or use",
+    INTERRUPTED: "interrupted",
+}
+"""What each exit status means."""
 
 COMMANDS = {
     "demo": "the demo engine, live in the dashboard; without a terminal, as text beside its truth",
@@ -98,6 +111,7 @@ COMMANDS = {
     "simulate": "the demo engine, or another, to a log, with its truth; --grade grades the analysis",
     "export": "judged rows, frames, events, cells and trims as CSV, Parquet, MDF 4; frames as candump text",
     "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",
+    "guide": "the guide, and every key, command, alarm condition and word, offline; completion, man page",
 }
 """What each command gives, in the order of the work; each is a module in this folder."""
 
@@ -160,8 +174,7 @@ def _run_command(arguments: list[str]) -> int:
         name = _command_name(arguments)
         command = _load_command(name)
         begin_work()
-        parser = CommandParser(f"mixmon {name}", COMMANDS[name])
-        command.configure(parser)
+        parser = _parser_for(name, command)
         with laid_for(page_of(sys.stdout, os.environ)):
             return command.run(parser.parse(arguments[1:]))
     except HelpAsked as asked:
@@ -191,6 +204,17 @@ def _command_name(arguments: list[str]) -> str:
     raise UsageError(f"mixmon: {found}; {nearest(word, COMMANDS)}mixmon --help lists the commands")
 
 
+def parser_of(name: str) -> CommandParser:
+    """The parser of a command, for whoever tells of its options."""
+    return _parser_for(name, _load_command(name))
+
+
+def _parser_for(name: str, command: CommandModule) -> CommandParser:
+    parser = CommandParser(f"mixmon {name}", COMMANDS[name])
+    command.configure(parser)
+    return parser
+
+
 def _load_command(name: str) -> CommandModule:
     return cast("CommandModule", importlib.import_module(f"mixmon.cli.{name}"))
 
@@ -198,13 +222,13 @@ def _load_command(name: str) -> CommandModule:
 def _help_text() -> str:
     column = max(map(len, COMMANDS))
     listed = "".join(f"  {name:{column}}  {gives}\n" for name, gives in COMMANDS.items())
+    statuses = "; ".join(f"{status} {meaning}" for status, meaning in EXIT_STATUSES.items())
+    told = paragraph(f"Results go to standard output, talk to standard error. Exit status: {statuses}.")
     return f"""\
 mixmon: which cylinder needs how much fuel, from one oxygen sensor in every exhaust primary
 
 usage: mixmon COMMAND [options]      mixmon COMMAND --help lists the options
 
 {listed}
-Results go to standard output, talk to standard error. Exit status: 0 done; 1 done, and a limit
-that was asked for is not met; 2 bad input or use; 130 interrupted.
-mixmon watches. It does not protect the engine.
+{told}mixmon watches. It does not protect the engine.
 """

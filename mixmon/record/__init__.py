@@ -3,7 +3,7 @@
 A run is a folder (format 1):
 
     2026-11-25T09-30-12Z-alder-8-before/     start in UTC, and the session's name
-        run.json      what this is: see `run_writer.Manifest`
+        run.json      what this is: the fields of `Manifest`
         frames.log    the frames, as candump text with nine digits; all buses, in order of arrival
         notes.jsonl   marks, notes and events, one JSON object a line: {"t": ns, "kind": "...", ...}
         session.toml  the session file as it was used, byte for byte; message definitions likewise

@@ -1,0 +1,179 @@
+"""mixmon guide: the guide and the references, offline, laid out for the terminal."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Mapping
+from functools import cache
+from importlib.metadata import version
+
+from mixmon.cli.console import result
+from mixmon.cli.main import COMMANDS, DONE, EXIT_STATUSES, nearest, parser_of
+from mixmon.cli.options import add_json
+from mixmon.errors import UsageError
+from mixmon.guide.commands import (
+    COMPLETIONS,
+    Argument,
+    Command,
+    commands_text,
+    completion_text,
+    man_page,
+    statuses_text,
+)
+from mixmon.guide.keys import key_parts, keys_text
+from mixmon.guide.markdown import laid_out
+from mixmon.guide.topics import (
+    WRITTEN,
+    WRITTEN_REFERENCES,
+    Topic,
+    glossary_topic,
+    part_not_found,
+    topics_text,
+    written_topic,
+)
+from mixmon.report.text import to_json
+
+
+def configure(parser: argparse.ArgumentParser) -> None:
+    """TOPIC, and a part of it."""
+    parser.add_argument(
+        "topic",
+        metavar="TOPIC",
+        nargs="?",
+        help="a topic, or a command, a session key or a word to look up; without it, the list of topics",
+    )
+    parser.add_argument(
+        "part", metavar="PART", nargs="?", help="a part of a topic, such as the name of a key"
+    )
+    add_json(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Prints the topic, its Markdown as JSON, or the list of topics."""
+    topics = guide_topics()
+    name, part = _look_up(arguments.topic, arguments.part, topics)
+    if name is None:
+        text, as_is = topics_text(topics), False
+    else:
+        text, as_is = topics[name].write(part), topics[name].as_is
+    if arguments.json:
+        result(to_json({"topic": name, "part": part, "topics": list(topics), "text": text}))
+    else:
+        result(text if as_is else laid_out(text))
+    return DONE
+
+
+def guide_topics() -> dict[str, Topic]:
+    """Every topic by its name, in the order of the list."""
+    return {
+        **{name: written_topic(name, about) for name, about in WRITTEN.items()},
+        "keys": Topic(
+            "keys of the session file: values, unit, default, who reads them", keys_text, key_parts
+        ),
+        "commands": Topic(
+            "commands and their options",
+            lambda part: commands_text(described_commands(), part, EXIT_STATUSES),
+            lambda: COMMANDS,
+        ),
+        "statuses": Topic("exit statuses", lambda _: statuses_text(EXIT_STATUSES)),
+        **_code_topics(),
+        "glossary": glossary_topic(WRITTEN_REFERENCES["glossary"]),
+        **{name: written_topic(name, WRITTEN_REFERENCES[name]) for name in ("sources", "changes")},
+        "completion": Topic(
+            f"completion of the command line: {', '.join(COMPLETIONS)}",
+            lambda part: completion_text(described_commands(), part),
+            lambda: COMPLETIONS,
+            as_is=True,
+        ),
+        "man": Topic(
+            "the man page, for man(1)",
+            lambda _: man_page(described_commands(), EXIT_STATUSES, version("mixmon")),
+            as_is=True,
+        ),
+    }
+
+
+def _code_topics() -> dict[str, Topic]:
+    """Topics written from parts of the program that take time to load."""
+
+    def alarms(_: str | None) -> str:
+        from mixmon.guide.references import alarms_text
+
+        return alarms_text()
+
+    def run_folder(_: str | None) -> str:
+        from mixmon.guide.references import run_folder_text
+
+        return run_folder_text()
+
+    def python(part: str | None) -> str:
+        from mixmon.guide.references import python_text
+
+        return python_text(part)
+
+    def names() -> list[str]:
+        import mixmon
+
+        return list(mixmon.__all__)
+
+    return {
+        "alarms": Topic("conditions of alarms: kinds of limit, when, suppress_when", alarms),
+        "run-folder": Topic("the folder of a run, file by file", run_folder),
+        "python": Topic("every public name of the package", python, names),
+    }
+
+
+def _look_up(
+    word: str | None, part: str | None, topics: Mapping[str, Topic]
+) -> tuple[str | None, str | None]:
+    """Topic and part that two words mean; a topic first, then whatever has a part of that name.
+
+    Raises:
+        UsageError: there is nothing of that name.
+    """
+    if word is None:
+        return None, None
+    if word in topics:
+        if part is None or part in topics[word].parts():
+            return word, part
+        raise part_not_found(word, part, nearest(part, topics[word].parts()))
+    every: list[str] = [*topics]
+    for name in ("commands", "keys", "glossary", "python"):
+        parts = list(topics[name].parts())
+        if word in parts and part is None:
+            return name, word
+        every += parts
+    raise UsageError(
+        f"mixmon guide: found {word!r}; expected a topic, a command, a key or a word; "
+        f"{nearest(word, dict.fromkeys(every))}mixmon guide lists the topics"
+    )
+
+
+@cache
+def described_commands() -> tuple[Command, ...]:
+    """Every command as its parser has it."""
+    return tuple(_described_command(name, about) for name, about in COMMANDS.items())
+
+
+def _described_command(name: str, about: str) -> Command:
+    parser = parser_of(name)
+    arguments = []
+    for action in parser.actions():
+        text = (action.help or "") % {**vars(action), "prog": parser.prog}
+        choices = () if action.choices is None else tuple(map(str, action.choices))
+        arguments.append(Argument(tuple(action.option_strings), _value_of(action), text, choices))
+    usage = " ".join(parser.format_usage().removeprefix("usage: ").split())
+    return Command(name, about, usage, tuple(arguments))
+
+
+def _value_of(action: argparse.Action) -> str:
+    """What stands for the value of an argument in its help; empty where it takes none."""
+    if action.nargs == 0:
+        return ""
+    if action.metavar is not None:
+        value = action.metavar if isinstance(action.metavar, str) else " ".join(action.metavar)
+    elif action.choices is not None:
+        value = f"{{{','.join(map(str, action.choices))}}}"
+    else:
+        value = action.dest.upper()
+    return f"{value} ..." if action.nargs in {"*", "+"} else value

@@ -1,0 +1,96 @@
+"""The topics of the guide: which there are, what each is about, and the texts that are written by hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+from mixmon.errors import UsageError
+from mixmon.guide.markdown import as_table
+from mixmon.report.text import paragraph
+
+_FOLDER: Final = Path(__file__).parent
+
+WRITTEN: Final = {
+    "first-day": "the first day: without an engine, then at the dyno, in order",
+    "own-engine": "a session file for your engine: cells, trims, low flow, limits",
+    "own-dbc": "your own message definitions: buses, signals, what has to be mapped",
+    "chain": "setting up the chain: sensors, power, bus; reading the census",
+    "pull": "reading a pull, and what to think of what it shows",
+    "fooled": "what fools the number: reading, truth, what to do",
+    "when": "what to do when: alarms, silence, withheld trims, full disks",
+    "scripts": "in a script: JSON, exit statuses, Python",
+}
+"""Topics that are texts, in the order of a newcomer; each is a file of that name in this folder."""
+
+WRITTEN_REFERENCES: Final = {
+    "glossary": "every word as it is used here",
+    "sources": "what numbers and methods rest on",
+    "changes": "what is new",
+}
+"""The same for what is looked up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Topic:
+    """One topic.
+
+    write    its text, or that of one part of it
+    parts    names of parts that can be asked for
+    as_is    its text is for a program: neither laid out nor broken into lines
+    """
+
+    about: str
+    write: Callable[[str | None], str]
+    parts: Callable[[], Iterable[str]] = tuple
+    as_is: bool = False
+
+
+def written_text(name: str) -> str:
+    """The Markdown of a text that is written by hand."""
+    return (_FOLDER / f"{name}.md").read_text(encoding="utf-8")
+
+
+def written_topic(name: str, about: str) -> Topic:
+    """A text that is written by hand."""
+    return Topic(about, lambda _: written_text(name))
+
+
+def glossary_topic(about: str) -> Topic:
+    """The glossary, or those of its words in which a part stands."""
+
+    def write(part: str | None) -> str:
+        text = written_text("glossary")
+        if part is None:
+            return text
+        head, rule, *rows = [line for line in text.splitlines() if line.startswith("|")]
+        return "\n".join([head, rule, *[row for row in rows if part in _words_of(row)]]) + "\n"
+
+    return Topic(about, write, lambda: (word for row in _glossary_rows() for word in _words_of(row)))
+
+
+def _glossary_rows() -> list[str]:
+    return [line for line in written_text("glossary").splitlines() if line.startswith("|")][2:]
+
+
+def _words_of(row: str) -> list[str]:
+    """The words that a row of the glossary explains."""
+    return [word.strip() for word in row.split("|")[1].split(",")]
+
+
+def topics_text(topics: Mapping[str, Topic]) -> str:
+    """The list of topics, in Markdown."""
+    rows = [[f"`{name}`", topic.about] for name, topic in topics.items()]
+    return (
+        "# The guide\n\n"
+        "`mixmon guide TOPIC` shows a topic; `mixmon guide WORD` looks up a command, a session key or a "
+        "word. `mixmon guide TOPIC | less` turns pages.\n\n" + as_table(["topic", "about"], rows)
+    )
+
+
+def part_not_found(name: str, part: str, guess: str) -> UsageError:
+    """The refusal of a part that a topic does not have."""
+    found = f"mixmon guide {name}: found {paragraph(part, 10_000).strip()!r}"
+    return UsageError(f"{found}; expected one of its parts; {guess}mixmon guide {name} shows all of it")
