@@ -8,9 +8,9 @@ from functools import cache
 from importlib.metadata import version
 
 from mixmon.cli.console import result
-from mixmon.cli.main import COMMANDS, DONE, EXIT_STATUSES, nearest, parser_of
+from mixmon.cli.main import COMMANDS, DONE, EXIT_STATUSES, parser_of
 from mixmon.cli.options import add_json
-from mixmon.errors import UsageError
+from mixmon.errors import UsageError, nearest
 from mixmon.guide.commands import (
     COMPLETIONS,
     Argument,
