@@ -148,7 +148,7 @@ def test_the_list_of_topics_has_all_of_them():
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["pullz"], "did you mean pulls or pull?"),
+        (["pullz"], "did you mean pull or pulls"),
         (["stale"], "stale_s"),
         (["keys", "dead_tme_ms"], "dead_time_ms"),
         (["completion", "bsh"], "did you mean bash"),
