@@ -110,6 +110,7 @@ class AnswerNote(NoteCode):
     # alarms
     NO_ALARM_RAISED = "no_alarm_raised"
     ALARMS_RAISED = "alarms_raised"
+    MORE_ALARMS = "more_alarms"
 
     # causes
     LIKELIEST_CAUSE = "likeliest_cause"
@@ -525,12 +526,15 @@ def alarms_answer(events: Sequence[AlarmEvent]) -> Answer:
         return Answer((note(AnswerNote.NO_ALARM_RAISED),))
     notes = []
     rules = Counter((event.priority, event.rule, mark) for event, mark in raised)
-    for (priority, rule, mark), count in sorted(rules.items())[:_RULES_NAMED]:
+    ranked = sorted(rules.items())
+    for (priority, rule, mark), count in ranked[:_RULES_NAMED]:
         by = Counter(c for one, its in raised if (one.rule, its) == (rule, mark) for c in one.cylinders)
         most = tuple(c for c, _ in by.most_common(_CYLINDERS_NAMED))
         values: dict[str, Value] = {"priority": priority, "rule": rule, "misfire": mark, "count": count}
         more = max(len(by) - len(most), 0)
         notes.append(note(AnswerNote.ALARMS_RAISED, **values, cylinders=most, more=more))
+    if others := tuple(dict.fromkeys(rule for (_, rule, _), _ in ranked[_RULES_NAMED:])):
+        notes.append(note(AnswerNote.MORE_ALARMS, rules=others))
     return Answer(tuple(notes), doubt=True)
 
 
@@ -550,4 +554,4 @@ def _raised_with_marks(events: Sequence[AlarmEvent]) -> list[tuple[AlarmEvent, s
     return [(event, marks[i]) for i, event in enumerate(raised)]
 
 
-_RULES_NAMED = 3  # our choice: more make no sentence; the records have them all
+_RULES_NAMED = 3  # our choice: of more the sentence gives the names alone; the records have them all

@@ -55,6 +55,7 @@ _SHAPE_WORDS = {
 _DROP_OUT_WORDS = {
     DropOutReason.NO_VALUE: "no value",
     DropOutReason.STANDS_STILL: "the value stands still",
+    DropOutReason.TWO_CONTROLLERS: "two controllers as one node: its readings count for none",
 }
 
 Evidence = Mapping[str, Value]

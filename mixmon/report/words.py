@@ -1515,6 +1515,7 @@ _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     AnswerNote.NO_ALARM_RAISED: "no alarm was raised",
     AnswerNote.ALARMS_RAISED: _write_alarms,
+    AnswerNote.MORE_ALARMS: lambda values: f"raised as well: {', '.join(values['rules'])}",
     AnswerNote.NO_NEED_KNOWN: "no need is known of any cylinder",
     AnswerNote.TRIMS_WITHHELD: lambda values: (
         "no trims are offered" + (f", for {values['reasons']} reasons" if values["reasons"] > 1 else "")

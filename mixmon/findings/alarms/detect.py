@@ -1,7 +1,7 @@
 """From rows to edges: when each alarm's condition became true and when it became false.
 
-In scalar words, for one rule and one node, row by row: above the limit the condition is true; below the
-limit less the dead band it is false; in between, and without a value, it stays what it was. Where the
+In scalar words, for one rule and one node, row by row: above the limit the condition is true; at the
+limit less the dead band, and below, it is false; in between, and without a value, it stays. Where the
 rule's `when` is known to be false the condition is false; where `when` is unknown the condition cannot
 become true and otherwise stays. The alarm is raised once the condition has been true for the on-delay and
 the newest known value is above the limit (and not merely in the dead band): that value is announced. While
@@ -379,9 +379,13 @@ class _RuleWatch:
         return rule_rows.true_and_false(self._when, mixture=self._kind.mixture)
 
     def _compare_with_limit(self, value: Floats) -> tuple[Bools, Bools]:
+        """Where the value is beyond the limit, and where it has left the dead band again.
+
+        At the end of the dead band it has left it: a count, as of controllers, comes no further.
+        """
         if self._kind.above:
-            return value > self._limit + LEAST_EXCESS, value < self._limit - self._dead_band
-        return value < self._limit - LEAST_EXCESS, value > self._limit + self._dead_band
+            return value > self._limit + LEAST_EXCESS, value <= self._limit - self._dead_band
+        return value < self._limit - LEAST_EXCESS, value >= self._limit + self._dead_band
 
     def _find_suppression(
         self, rule_rows: RuleRows, condition: Condition

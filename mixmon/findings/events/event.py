@@ -51,6 +51,7 @@ class DropOutReason(StrEnum):
 
     NO_VALUE = "no value"
     STANDS_STILL = "the value stands still"
+    TWO_CONTROLLERS = "two controllers as one node"
 
 
 Value = float | int | str | bool | None | tuple[float | int | None, ...]

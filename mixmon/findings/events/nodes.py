@@ -52,6 +52,7 @@ class _Does(IntEnum):
     WARMS = 2
     NO_VALUE = 3
     AS_BEFORE = 4
+    DOUBLED = 5
 
 
 _DOES = np.full(len(SampleState), _Does.MEASURES, np.int8)
@@ -59,7 +60,8 @@ _DOES = np.full(len(SampleState), _Does.MEASURES, np.int8)
 _DOES[[SampleState.HELD, SampleState.LEFT_OUT]] = _Does.AS_BEFORE
 _DOES[SampleState.SILENT] = _Does.SILENT
 _DOES[SampleState.WARMING] = _Does.WARMS
-_DOES[[SampleState.SUSPECT, SampleState.DUPLICATE_NODE]] = _Does.NO_VALUE
+_DOES[SampleState.SUSPECT] = _Does.NO_VALUE
+_DOES[SampleState.DUPLICATE_NODE] = _Does.DOUBLED
 
 
 @dataclass(slots=True)
@@ -214,6 +216,8 @@ class NodeStage(StretchStage[Event]):
         }
         if node.does == _Does.NO_VALUE:
             evidence["why"] = DropOutReason.NO_VALUE if np.isnan(node.lam) else DropOutReason.STANDS_STILL
+        if node.does == _Does.DOUBLED:
+            evidence["why"] = DropOutReason.TWO_CONTROLLERS
         if node.does == _Does.WARMS:
             evidence["after_silence"] = node.after_silence
         if np.isfinite(starts):

@@ -14,6 +14,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.alarms.detect import ENGINE_WIDE, AlarmDetector, AlarmEdges, EdgeKind, join_edges
 from mixmon.findings.alarms.measures import lacking
 from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.session.default_limits import TWO_CONTROLLERS
 from mixmon.session.model import AlarmRule, Axes, Chain, Engine, Node, Session, SignalChoice, Targets
 
 NAN = float("nan")
@@ -147,11 +148,11 @@ def measured(rule, data, place, state_began):
         alone = alone and not may_be_in_a_tail(rule, data, i, j)
         if value > rule.limit and not alone and data.lam.shape[1] > 1:
             return NAN, False, False, False
-        return value, True, value > rule.limit, value < rule.limit - rule.dead_band
+        return value, True, value > rule.limit, value <= rule.limit - rule.dead_band
     if name == "supply":
         value = data.aux["supply"][i, j]
         known = not math.isnan(value)
-        return value, known, value < rule.limit, value > rule.limit + rule.dead_band
+        return value, known, value < rule.limit, value >= rule.limit + rule.dead_band
     value, limit, sign, end = {
         "lean under load": (lam - target, rule.limit, 1, AT_LEAN),
         "rich": (target - lam, rule.limit, 1, AT_RICH),
@@ -159,7 +160,7 @@ def measured(rule, data, place, state_began):
         "very rich": (lam, rule.limit, -1, AT_RICH),
     }[name]
     over = value > limit if sign > 0 else value < limit
-    under = value < limit - rule.dead_band if sign > 0 else value > limit + rule.dead_band
+    under = value <= limit - rule.dead_band if sign > 0 else value >= limit + rule.dead_band
     if state == VALID:
         return value, not math.isnan(value), over, under
     if state == end and (data.t[i] - state_began) / 1e9 >= SETTLE_S:
@@ -215,7 +216,7 @@ def tail_silent(rule, data, i, first):
     if min(age) > rule.limit or (begins and (not clear or longer or returning(rule, data, i))):
         return NAN, False, False, False
     value = min(age[first:]) if begins else 0.0
-    return value, True, value > rule.limit, value < rule.limit - rule.dead_band
+    return value, True, value > rule.limit, value <= rule.limit - rule.dead_band
 
 
 def returning(rule, data, i):
@@ -230,7 +231,7 @@ def returning(rule, data, i):
 
 def all_silent(rule, data, i):
     value = min(ages(data, i))
-    return value, True, value > rule.limit, value < rule.limit - rule.dead_band
+    return value, True, value > rule.limit, value <= rule.limit - rule.dead_band
 
 
 def spread(rule, data, i, in_force):
@@ -239,7 +240,7 @@ def spread(rule, data, i, in_force):
     if len(lam) < 2:
         return NAN, False, False, False
     value = 100 * (sum(1 / x for x in lam) / len(lam)) * (max(lam) - min(lam))
-    return value, True, value > rule.limit, value < rule.limit - rule.dead_band
+    return value, True, value > rule.limit, value <= rule.limit - rule.dead_band
 
 
 def tip_in(data, i):
@@ -489,6 +490,16 @@ def test_what_is_announced_is_beyond_its_limit():
     assert kinds(edges) == [("RAISE", 600)]
     assert edges.since.tolist() == [100 * MS]
     assert edges.value.tolist() == pytest.approx([0.045])
+
+
+def test_the_alarm_of_two_controllers_returns_when_one_is_unplugged():
+    state = np.zeros((200, 2))
+    state[20:80, 1] = SampleState.DUPLICATE_NODE
+    edges = AlarmDetector((TWO_CONTROLLERS,)).feed(
+        block(np.arange(200) * 10 * MS, np.full((200, 2), 0.87), state=state)
+    )
+    assert kinds(edges) == [("RAISE", 200), ("CLEAR", 1800)]
+    assert edges.value.tolist() == [2.0, 1.0]
 
 
 def test_a_value_at_its_limit_is_not_over_it_by_a_rounding_error():

@@ -95,6 +95,12 @@ def test_one_that_is_not_ready_without_having_been_silent_has_dropped_out() -> N
     assert [kind for kind, _, _ in events(counted)] == [Kind.NODE_RESET]
 
 
+def test_two_controllers_as_one_node_are_called_so_and_not_a_value_that_stands_still() -> None:
+    (event,) = found(rows([(V, 100), (SampleState.DUPLICATE_NODE, 300), (V, 50)]))
+    assert (event.kind, event.evidence["why"]) == (Kind.SENSOR_DROP_OUT, "two controllers as one node")
+    assert event.duration_ns == 300 * GRID_NS
+
+
 @pytest.mark.parametrize(
     ("lam", "why"), [(0.9, "the value stands still"), (np.nan, "no value")], ids=["frozen", "no value"]
 )
