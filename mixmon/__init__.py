@@ -27,16 +27,16 @@ if TYPE_CHECKING:
         SourceError,
         UsageError,
     )
-    from mixmon.findings.alarms.records import AlarmEvent
+    from mixmon.findings.alarms.records import AlarmEvent, AlarmEvents
     from mixmon.findings.balance.balance import Balance
     from mixmon.findings.bias.design import RotationDesign, design_rotation
     from mixmon.findings.bias.rotation import Rotation
     from mixmon.findings.causes.causes import Causes
     from mixmon.findings.census.records import CensusReport
-    from mixmon.findings.events.event import Event
+    from mixmon.findings.events.event import Event, Events
     from mixmon.findings.events.tips import TipReview
     from mixmon.findings.identity.identity import Identity
-    from mixmon.findings.lags import NodeLag
+    from mixmon.findings.lags import NodeLag, NodeLags
     from mixmon.findings.proof.compare import BeforeAfter
     from mixmon.findings.pulls.review import PullReview
     from mixmon.findings.response.response import ResponseReview
@@ -75,6 +75,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AlarmEvent",
+    "AlarmEvents",
     "Balance",
     "BeforeAfter",
     "Causes",
@@ -83,6 +84,7 @@ __all__ = [
     "Decoded",
     "DefinitionError",
     "Event",
+    "Events",
     "FrameBlock",
     "FrameLog",
     "Fuel",
@@ -92,6 +94,7 @@ __all__ = [
     "Mistake",
     "MixmonError",
     "NodeLag",
+    "NodeLags",
     "Note",
     "OutputError",
     "PullReview",
@@ -146,16 +149,16 @@ _HOMES = {
         "DefinitionError Mistake MixmonError OutputError RangeError ScenarioError SessionError "
         "SourceError UsageError"
     ),
-    "mixmon.findings.alarms.records": "AlarmEvent",
+    "mixmon.findings.alarms.records": "AlarmEvent AlarmEvents",
     "mixmon.findings.balance.balance": "Balance",
     "mixmon.findings.bias.design": "RotationDesign design_rotation",
     "mixmon.findings.bias.rotation": "Rotation",
     "mixmon.findings.causes.causes": "Causes",
     "mixmon.findings.census.records": "CensusReport",
-    "mixmon.findings.events.event": "Event",
+    "mixmon.findings.events.event": "Event Events",
     "mixmon.findings.events.tips": "TipReview",
     "mixmon.findings.identity.identity": "Identity",
-    "mixmon.findings.lags": "NodeLag",
+    "mixmon.findings.lags": "NodeLag NodeLags",
     "mixmon.findings.proof.compare": "BeforeAfter",
     "mixmon.findings.pulls.review": "PullReview",
     "mixmon.findings.response.response": "ResponseReview",

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Self
@@ -32,6 +32,7 @@ from mixmon.messages.chain import shipped_database
 from mixmon.messages.database import load_database
 from mixmon.messages.decode import Decoder
 from mixmon.messages.plan import MessagePlan, Quality
+from mixmon.result import Origin
 from mixmon.run import LogFacts, Watcher, listed_identifiers
 from mixmon.session.model import Session
 
@@ -189,7 +190,7 @@ def census(
         stage.feed(block)
     report = stage.result(frames.first)
     frames.corrupt = sum(node.checksum_errors + node.repeats for node in report.nodes)
-    return report
+    return replace(report, origin=Origin(logs=(frames.log,), session=session))
 
 
 def expected_of(session: Session | None, bitrate: int | None = None) -> Expected:

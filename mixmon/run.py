@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from itertools import chain
@@ -22,7 +23,7 @@ from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.misfire import MisfireWatch
-from mixmon.findings.alarms.records import AlarmEvent, OperatorAction
+from mixmon.findings.alarms.records import AlarmEvents, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.balance.staged import with_stages
@@ -30,12 +31,12 @@ from mixmon.findings.bias.looks import SessionLooks, session_looks
 from mixmon.findings.bias.rotation import Rotation, fit_rotation
 from mixmon.findings.causes.causes import Causes, CausesStage
 from mixmon.findings.census.traffic import StretchCutter
-from mixmon.findings.events.event import Event
+from mixmon.findings.events.event import Events
 from mixmon.findings.events.events import EventStage, find_clean_tips, find_events
 from mixmon.findings.events.tips import TipReview
 from mixmon.findings.identity.identity import Identity, review_identity
 from mixmon.findings.identity.own import OwnSteps
-from mixmon.findings.lags import Lags, NodeLag, is_given, lags_by_cylinder, sensor_lags
+from mixmon.findings.lags import Lags, NodeLag, NodeLags, is_given, lags_by_cylinder, sensor_lags
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
 from mixmon.findings.proof.conditions import ConditionStage, PlaceStage
 from mixmon.findings.proof.pairs import RunSide
@@ -56,6 +57,7 @@ from mixmon.mixture.align import ROW_S
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
 from mixmon.pipeline import Pipeline
+from mixmon.result import Origin
 from mixmon.session.default_limits import limits_in_force
 from mixmon.session.fuel_steps import FuelStep, load_fuel_steps, steps_beside
 from mixmon.session.keys import trim_quantity
@@ -167,6 +169,10 @@ class Run:
     def whole(self) -> bool:
         """Whether no part of the logs and no cylinder is left out."""
         return self._begin <= 0 and self._end is None and not self.left_out
+
+    def as_read(self) -> Run:
+        """The same run with the account of its last reading, which a later one does not change."""
+        return copy(self)
 
     def fingerprint(self) -> str:
         """What the logs can be known by again: SHA-256 of their frames, however these are packed.
@@ -447,7 +453,7 @@ def balance(run: Run, against: str = "peers") -> Balance:
         UsageError: another reference, or the target where none is known.
         SourceError: a log cannot be read.
     """
-    return _judge_balance(run, against)[0]
+    return replace(_judge_balance(run, against)[0], origin=Origin((run.as_read(),)))
 
 
 def trims(run: Run) -> TrimSheet:
@@ -476,8 +482,10 @@ def cells_and_trims(run: Run) -> tuple[Balance, TrimSheet]:
         SourceError: a log cannot be read.
     """
     found, stage = _judge_balance(run, "peers")
+    origin = Origin((run.as_read(),))
     sheet = make_sheet(stage.session_held, found)
-    return found, replace(sheet, first_ns=stage.first_ns, last_ns=stage.last_ns)
+    sheet = replace(sheet, first_ns=stage.first_ns, last_ns=stage.last_ns, origin=origin)
+    return replace(found, origin=origin), sheet
 
 
 def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:
@@ -542,7 +550,8 @@ def causes(run: Run, splits: str | Path | Sequence[SplitPulse] = ()) -> Causes:
         stage.exclude([event])
     standing, on_labels = own.result()
     stage.take_standing(standing)
-    return stage.result((*run.binding.gaps, *run.log.missing, *on_labels))
+    found = stage.result((*run.binding.gaps, *run.log.missing, *on_labels))
+    return replace(found, origin=Origin((run.as_read(),)))
 
 
 def rotation(runs: Sequence[Run]) -> Rotation:
@@ -568,7 +577,8 @@ def rotation(runs: Sequence[Run]) -> Rotation:
     """
     if not runs:
         raise UsageError("rotation: no run given; expected one a session; name them in order")
-    return fit_rotation([looks_of_run(run) for run in runs])
+    found = fit_rotation([looks_of_run(run) for run in runs])
+    return replace(found, origin=Origin(tuple(run.as_read() for run in runs)))
 
 
 def looks_of_run(run: Run, name: str = "") -> SessionLooks:
@@ -622,7 +632,8 @@ def compare(
     """
     runs = before, after
     sides = with_entry(runs, (side_of_run(before), side_of_run(after)))
-    return compare_runs(*sides, margin_percent, entered)
+    found = compare_runs(*sides, margin_percent, entered)
+    return replace(found, origin=Origin(tuple(run.as_read() for run in runs)))
 
 
 def with_entry(runs: tuple[Run, Run], sides: tuple[RunSide, RunSide]) -> tuple[RunSide, RunSide]:
@@ -674,7 +685,7 @@ def side_of_run(run: Run) -> RunSide:
     )
 
 
-def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:
+def events(run: Run, lag_s: KnownLags | None = None) -> Events:
     """What happened in a run, in order of time; see `Event`.
 
     >>> import mixmon
@@ -685,17 +696,25 @@ def events(run: Run, lag_s: Lags | None = None) -> tuple[Event, ...]:
 
     Args:
         run: from `read_run`; it is read to its end.
-        lag_s: sensor lag in seconds, for all cylinders or by cylinder; where not known 0.105, until the
-            first fuel cut shows it. A pair is lean-going and rich-going. `lags` asks the whole run before.
+        lag_s: sensor lag in seconds, for all cylinders or by cylinder, or what `lags` gave, which asks the
+            whole run before; where not known 0.105, until the first fuel cut shows it. A pair is lean-going
+            and rich-going.
 
     Raises:
         UsageError: an impossible lag.
         SourceError: a log cannot be read.
     """
-    return find_events(run.session, run.binding.fuel, run, lag_s)
+    known = _listed_lags(lag_s)
+    if known is None:
+        given = cast("Lags | None", lag_s)
+        known = sensor_lags(run.session.chain.nodes, given)
+    else:
+        given = lags_by_cylinder(known)
+    found = find_events(run.session, run.binding.fuel, run, given)
+    return Events(found, Origin((run.as_read(),), lags=known))
 
 
-def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent, ...]:
+def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> AlarmEvents:
     """Every transition of the session's alarms, in order of time; see `AlarmEvent`.
 
     A session that brings no alarms is watched by placeholders of common practice.
@@ -720,7 +739,8 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> tuple[AlarmEvent
     for action in actions:
         stage.act(action)
     records = [record for rows in run for record in stage.feed(rows, found.feed(rows))]
-    return (*records, *stage.flush(found.flush()))
+    records += stage.flush(found.flush())
+    return AlarmEvents(records, Origin((run.as_read(),)), at_end=stage.current())
 
 
 def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> Identity:
@@ -754,22 +774,22 @@ def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> 
             'as [engine_signals] trim = "BUS/Message.Cylinder{cylinder:02d}"; mixmon identify --plan makes '
             "such a file"
         )
-    return review_identity(session, run, steps, run.begin_s)
+    found = review_identity(session, run, steps, run.begin_s)
+    return replace(found, origin=Origin((run.as_read(),)))
 
 
-def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:
+def lags(run: Run, given: Lags | None = None) -> NodeLags:
     """How slowly each sensor follows: as given, else measured in the run, else assumed.
 
     The run is read to its end for that, unless all is given or it can be read once only.
 
     >>> import mixmon
-    >>> from mixmon.findings.lags import lags_by_cylinder
     >>> session = mixmon.load_session("examples/alder8.toml")
     >>> run = mixmon.read_run(session, "examples/alder8_short.log.gz")
     >>> known = mixmon.lags(run, {1: 0.1})
     >>> [str(lag.source) for lag in known][:2], max(known, key=lambda lag: lag.lean_s).cylinders
     (['given', 'measured'], (5,))
-    >>> found = mixmon.events(run, lags_by_cylinder(known))
+    >>> found = mixmon.events(run, known)
 
     Args:
         run: from `read_run`.
@@ -786,13 +806,17 @@ def lags(run: Run, given: Lags | None = None) -> tuple[NodeLag, ...]:
     return sensor_lags(nodes, given, review_response(run.binding, run).sensors)
 
 
-def _settle_lags(run: Run, lag_s: KnownLags | None) -> tuple[NodeLag, ...]:
-    """The lag of every node, where a caller gives what is known, or what `lags` gave; raises as `lags`."""
+def _listed_lags(lag_s: KnownLags | None) -> NodeLags | None:
+    """What `lags` gave, if that is what a caller hands on; else None."""
     if isinstance(lag_s, Sequence):
-        found = tuple(one for one in lag_s if isinstance(one, NodeLag))
-        if found:
-            return found
-    return lags(run, cast("Lags | None", lag_s))
+        found = NodeLags(one for one in lag_s if isinstance(one, NodeLag))
+        return found or None
+    return None
+
+
+def _settle_lags(run: Run, lag_s: KnownLags | None) -> NodeLags:
+    """The lag of every node, where a caller gives what is known, or what `lags` gave; raises as `lags`."""
+    return _listed_lags(lag_s) or lags(run, cast("Lags | None", lag_s))
 
 
 def pulls(run: Run, lag_s: KnownLags | None = None) -> PullReview:
@@ -815,7 +839,8 @@ def pulls(run: Run, lag_s: KnownLags | None = None) -> PullReview:
         SourceError: a log cannot be read.
     """
     known = _settle_lags(run, lag_s)
-    return review_run(run.session, run.binding.fuel, run, lags_by_cylinder(known))
+    found = review_run(run.session, run.binding.fuel, run, lags_by_cylinder(known))
+    return replace(found, origin=Origin((run.as_read(),), lags=known))
 
 
 def tips(run: Run, lag_s: KnownLags | None = None) -> TipReview:
@@ -836,7 +861,8 @@ def tips(run: Run, lag_s: KnownLags | None = None) -> TipReview:
         SourceError: a log cannot be read.
     """
     known = _settle_lags(run, lag_s)
-    return find_clean_tips(run.session, run.binding.fuel, run, lags_by_cylinder(known))
+    found = find_clean_tips(run.session, run.binding.fuel, run, lags_by_cylinder(known))
+    return replace(found, origin=Origin((run.as_read(),), lags=known))
 
 
 def response(run: Run, filter_s: float | None = None, air_percent: float | None = None) -> ResponseReview:
@@ -859,7 +885,8 @@ def response(run: Run, filter_s: float | None = None, air_percent: float | None 
         UsageError: a filter that no controller has.
         SourceError: a log cannot be read.
     """
-    return sum_up(response_stage(run, filter_s, air_percent), run)
+    found = sum_up(response_stage(run, filter_s, air_percent), run)
+    return replace(found, origin=Origin((run.as_read(),)))
 
 
 SHORTEST_FILTER_S, LONGEST_FILTER_S = 0.001, 0.2

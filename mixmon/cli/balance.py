@@ -11,7 +11,7 @@ from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
 from mixmon.cli.runs import add_against, add_run, log_status, opened_run
 from mixmon.findings.balance.balance import Spread
-from mixmon.report.balance import balance_json, balance_text, log_troubles
+from mixmon.report.balance import balance_text, log_troubles
 from mixmon.report.text import to_json
 from mixmon.report.units import unit_named
 
@@ -36,7 +36,7 @@ def run(arguments: argparse.Namespace) -> int:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
         found = mixmon.balance(opened, arguments.against)
     if arguments.json:
-        text = to_json(balance_json(found, opened))
+        text = to_json(found.to_dict())
     else:
         text = balance_text(found, opened, unit, every_cell=arguments.cells)
     in_order = log_status(arguments, log_troubles(opened.log))

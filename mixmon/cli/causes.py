@@ -8,7 +8,7 @@ import mixmon
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import add_run, log_status, opened_run
 from mixmon.report.balance import log_troubles
-from mixmon.report.causes import causes_json, causes_text
+from mixmon.report.causes import causes_text
 from mixmon.report.text import to_json
 from mixmon.session.split_pulses import load_split_pulses
 
@@ -29,5 +29,5 @@ def run(arguments: argparse.Namespace) -> int:
     splits = load_split_pulses(arguments.split_pulse) if arguments.split_pulse else ()
     with opened_run(arguments) as opened:
         found = mixmon.causes(opened, splits)
-    text = to_json(causes_json(found, opened)) if arguments.json else causes_text(found, opened)
+    text = to_json(found.to_dict()) if arguments.json else causes_text(found, opened)
     return conclude(text, log_status(arguments, log_troubles(opened.log)))

@@ -15,7 +15,7 @@ from mixmon.findings.proof.compare import (
     compare_runs,
 )
 from mixmon.report.balance import log_troubles
-from mixmon.report.comparison import comparison_json, comparison_text
+from mixmon.report.comparison import comparison_text
 from mixmon.report.text import to_json
 from mixmon.run import LogFacts, side_of_run, with_entry
 
@@ -55,7 +55,7 @@ def run(arguments: argparse.Namespace) -> int:
     """Compares the runs."""
     arguments.log = [arguments.before, arguments.after]
     found, logs = _read_both(arguments)
-    text = to_json(comparison_json(found, logs)) if arguments.json else comparison_text(found, logs)
+    text = to_json(found.to_dict()) if arguments.json else comparison_text(found, logs)
     return conclude(text, log_status(arguments, [trouble for log in logs for trouble in log_troubles(log)]))
 
 

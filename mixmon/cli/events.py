@@ -8,9 +8,8 @@ import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import add_lag, add_run, lags_of, log_status, opened_run
-from mixmon.findings.lags import lags_by_cylinder
 from mixmon.report.balance import log_troubles
-from mixmon.report.events import events_json, events_text
+from mixmon.report.events import events_text
 from mixmon.report.text import to_json
 from mixmon.report.units import unit_named
 
@@ -27,9 +26,6 @@ def run(arguments: argparse.Namespace) -> int:
     with opened_run(arguments) as opened:
         unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
         known = mixmon.lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
-        found = mixmon.events(opened, lags_by_cylinder(known))
-    if arguments.json:
-        text = to_json(events_json(found, known, opened))
-    else:
-        text = events_text(found, known, opened, unit)
+        found = mixmon.events(opened, known)
+    text = to_json(found.to_dict()) if arguments.json else events_text(found, known, opened, unit)
     return conclude(text, log_status(arguments, log_troubles(opened.log)))

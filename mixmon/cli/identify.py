@@ -15,7 +15,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.identity.identity import Identity, evidence_of
 from mixmon.findings.identity.plan import USUAL_STEP_PERCENT, plan_steps
 from mixmon.report.balance import log_troubles
-from mixmon.report.identity import identity_json, identity_text, plan_json, plan_text
+from mixmon.report.identity import identity_text, plan_json, plan_text
 from mixmon.report.text import to_json
 from mixmon.run import Run
 from mixmon.session.evidence import evidence_path
@@ -104,7 +104,7 @@ def _print_identity(arguments: argparse.Namespace) -> int:
         found = mixmon.identify(opened, arguments.steps)
     if kept is not None:
         _keep_evidence(found, opened, arguments.log, kept, force=arguments.force)
-    text = to_json(identity_json(found, opened)) if arguments.json else identity_text(found, opened)
+    text = to_json(found.to_dict()) if arguments.json else identity_text(found, opened)
     return conclude(text, log_status(arguments, log_troubles(opened.log)))
 
 

@@ -17,7 +17,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.trims.sheet import TrimSheet
 from mixmon.report.balance import log_troubles
 from mixmon.report.text import to_json
-from mixmon.report.trims import trims_aloud, trims_csv, trims_json, trims_text
+from mixmon.report.trims import trims_aloud, trims_csv, trims_text
 from mixmon.run import Run
 from mixmon.session.entered import entered_path, entered_text, load_entries
 from mixmon.session.model import TrimEntry
@@ -60,7 +60,7 @@ def run(arguments: argparse.Namespace) -> int:
     if typed or arguments.entered_as_offered:
         _keep_entry(arguments, sheet, opened, typed)
     if arguments.json:
-        text = to_json(trims_json(sheet, opened))
+        text = to_json(sheet.to_dict())
     else:
         text = trims_aloud(sheet) if arguments.read_aloud else trims_text(sheet, opened)
     return conclude(text, log_status(arguments, log_troubles(opened.log)))

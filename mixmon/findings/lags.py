@@ -38,6 +38,7 @@ from mixmon.findings.response.sensors import (
 )
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock
+from mixmon.result import Listing
 from mixmon.session.model import Node
 
 # ----------------------------------------------------------------------------------------------------
@@ -116,9 +117,13 @@ class NodeLag:
     source: LagSource
 
 
+class NodeLags(Listing[NodeLag]):
+    """The lag of each node, in the order of the nodes: a tuple of `NodeLag`, told as data, table and page."""
+
+
 def sensor_lags(
     nodes: Sequence[Node], given: Lags | None = None, measured: Sequence[SensorResponse] = ()
-) -> tuple[NodeLag, ...]:
+) -> NodeLags:
     """The lag of each node: as given, else as measured, else as assumed.
 
     Args:
@@ -137,7 +142,7 @@ def sensor_lags(
             source = LagSource.ASSUMED if found is None else LagSource.MEASURED
             pair = found or pair
         known.append(NodeLag(node.position, node.cylinders, pair[0], pair[1], source))
-    return tuple(known)
+    return NodeLags(known)
 
 
 def is_given(node: Node, given: Lags | None) -> bool:

@@ -9,11 +9,12 @@ from mixmon.errors import Mistake
 from mixmon.messages.bind import definition_cautions, find_mistakes
 from mixmon.messages.cautions import cautions, key_cautions
 from mixmon.note import Note
+from mixmon.result import Result
 from mixmon.session.load import read_session
 
 
-@dataclass(frozen=True, slots=True)
-class SessionCheck:
+@dataclass(frozen=True, slots=True, repr=False)
+class SessionCheck(Result):
     """What is wrong with a session file, and what is odd in it.
 
     path      the file

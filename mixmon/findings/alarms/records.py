@@ -14,6 +14,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.alarms.misfire import MisfireMark, marked_name
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.response.sensors import SensorPace
+from mixmon.result import Listing
 from mixmon.session.alarm_kinds import SilenceCause, kind_of
 from mixmon.session.model import AlarmRule
 
@@ -255,3 +256,12 @@ class AlarmList:
     def aged(self, by_ns: int) -> AlarmList:
         """The alarms so much later without a new row."""
         return replace(self, alarms=tuple(alarm.aged(by_ns) for alarm in self.alarms))
+
+
+class AlarmEvents(Listing[AlarmEvent]):
+    """The records of a run's alarms, in order of time: a tuple of `AlarmEvent`, told as data, table and page.
+
+    at_end  the alarms that were not normal when the run ended
+    """
+
+    at_end: AlarmList

@@ -51,6 +51,7 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
+from mixmon.result import Result
 from mixmon.session.charges import node_targets, reference_weights
 from mixmon.session.entered import trims_held
 from mixmon.session.evidence import (
@@ -292,8 +293,8 @@ class StagingStep:
     at_line: bool | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Balance:
+@dataclass(frozen=True, slots=True, repr=False)
+class Balance(Result):
     """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
 
     fuel_percent    what the new trims add to the engine's total fuel; NaN when none are offered

@@ -27,6 +27,7 @@ from mixmon.findings.bias.looks import Cylinders, arrangement
 from mixmon.findings.bias.network import loops, next_session, why_not_solvable
 from mixmon.findings.bias.notes import BiasNote
 from mixmon.note import Note, note
+from mixmon.result import Result
 
 MOST_SENSORS = 16
 """Sensors of a design: the nodes of the largest chain."""
@@ -57,8 +58,8 @@ class DesignChoice:
     moves: int
 
 
-@dataclass(frozen=True, slots=True)
-class RotationDesign:
+@dataclass(frozen=True, slots=True, repr=False)
+class RotationDesign(Result):
     """Where each sensor goes in each session.
 
     solvable, why_not    of the plan

@@ -35,6 +35,7 @@ from mixmon.findings.stats import (
 )
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
+from mixmon.result import Result
 
 _DISAGREE = 3.090
 """Point of the normal distribution that 0.1 % exceed (its table), from which squares are too large: our
@@ -111,8 +112,8 @@ class RotationSession:
     placed: tuple[PlacedSensor, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Rotation:
+@dataclass(frozen=True, slots=True, repr=False)
+class Rotation(Result):
     """The whole result.
 
     why_not             why there are no numbers; None where there are

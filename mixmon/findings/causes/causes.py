@@ -44,6 +44,7 @@ from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, median_with_holes
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import NOWHERE, Cell, Steady
 from mixmon.note import Note, note
+from mixmon.result import Result
 from mixmon.session.evidence import IdentityStanding
 from mixmon.session.model import Session
 from mixmon.session.split_pulses import SplitPulse
@@ -119,8 +120,8 @@ class CylinderCauses:
     flags: tuple[Note, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Causes:
+@dataclass(frozen=True, slots=True, repr=False)
+class Causes(Result):
     """The whole answer.
 
     cylinders  by number

@@ -9,6 +9,7 @@ from mixmon.findings.census.duplicates import DuplicateSigns
 from mixmon.findings.census.traffic import Beat, Rhythm
 from mixmon.findings.wiring import Diagnosis
 from mixmon.note import Note, NoteCode
+from mixmon.result import Result
 
 
 class CensusNote(NoteCode):
@@ -125,8 +126,8 @@ class MissingMessage:
     can_id: int
 
 
-@dataclass(frozen=True, slots=True)
-class CensusReport:
+@dataclass(frozen=True, slots=True, repr=False)
+class CensusReport(Result):
     """What was found on all buses.
 
     declared    there was a session to compare with; False: only the project's own layer

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
+from mixmon.result import Listing
+
 
 class Kind(StrEnum):
     """What happened. The values stand in JSON and on the screens."""
@@ -94,3 +96,7 @@ class Event:
 def in_order(event: Event) -> tuple[int, tuple[int, ...], str]:
     """Gives a key that sorts events by time, then by node."""
     return (event.t, event.nodes, event.kind)
+
+
+class Events(Listing[Event]):
+    """The events of a run, in order of time: a tuple of `Event` that can be told as data, table and page."""

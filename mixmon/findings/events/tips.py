@@ -34,6 +34,7 @@ from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.opening import Opening
 from mixmon.mixture.recent import Recent
 from mixmon.mixture.validity import latch
+from mixmon.result import Result
 from mixmon.session.model import Session
 
 _MOVE_LOOK_ROWS = 25
@@ -113,8 +114,8 @@ class TipGroup:
     measures: tuple[Repeated | None, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class TipReview:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class TipReview(Result):
     """All tips of a run in order of time, and those that repeat each other.
 
     too_short   moves that were not held, or came while the last one had not settled

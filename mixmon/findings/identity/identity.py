@@ -36,6 +36,7 @@ from mixmon.findings.stats import NORMAL_95
 from mixmon.mixture.align import FIRST_ROW_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.note import Note, note
+from mixmon.result import Result
 from mixmon.session.evidence import PROVED_CONFIDENCE, IdentityState, node_address
 from mixmon.session.fuel_steps import FuelStep
 from mixmon.session.injectors import sets_with_several_sensors, trimmed_together
@@ -160,8 +161,8 @@ class OtherReading:
     steps: tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Identity:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Identity(Result):
     """Which label is which cylinder.
 
     exchanged          pairs of labelled cylinders of which each sees the other's

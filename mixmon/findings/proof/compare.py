@@ -57,6 +57,7 @@ from mixmon.findings.stats import NORMAL_95_SIX_DECIMALS, Estimate, engine_log_l
 from mixmon.findings.wander import SHORT_LOG_S
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
+from mixmon.result import Result
 
 USUAL_MARGIN_PERCENT = 0.5
 """Change of a need that counts as none: our choice, the usual step of a trim."""
@@ -146,8 +147,8 @@ class ComparedCell:
     cylinders: int
 
 
-@dataclass(frozen=True, slots=True)
-class BeforeAfter:
+@dataclass(frozen=True, slots=True, repr=False)
+class BeforeAfter(Result):
     """The whole result.
 
     margin_percent    the declared margin

@@ -26,6 +26,7 @@ from mixmon.findings.stats import mean_of_known
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.block import CylinderBlock
 from mixmon.note import Note, note
+from mixmon.result import Result
 from mixmon.session.model import Session
 
 _MOST_DIFFERENCE_C = 3.0
@@ -61,8 +62,8 @@ class Repeat:
     unlike: tuple[Note, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PullReview:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class PullReview(Result):
     """Pulls in order of time, with a table and a comparison each.
 
     repeats  None for the first pull that is kept and for those before it

@@ -34,6 +34,7 @@ from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.layout import layout_of
 from mixmon.note import Note, note
+from mixmon.result import Result
 
 # ----------------------------------------------------------------------------------------------------
 # Warm-up: how long each sensor takes from heating to ready, the first time that it is seen.
@@ -133,8 +134,8 @@ class CellDelay:
     delay_half_s: float
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class ResponseReview:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class ResponseReview(Result):
     """What a run shows of response and delay.
 
     cuts, points   in order of time

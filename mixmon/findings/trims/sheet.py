@@ -43,6 +43,7 @@ from mixmon.findings.trims.notes import Certainty, Outlook, SheetNote
 from mixmon.findings.trims.parts import BankPart, Parts, bank_of, estimate_of, shifted, split_parts
 from mixmon.mixture.steady import Cell
 from mixmon.note import Note, note
+from mixmon.result import Result
 from mixmon.session.charges import own_targets, relative_charges
 from mixmon.session.evidence import IdentityState
 from mixmon.session.model import Session
@@ -111,8 +112,8 @@ class CellOutlook:
     injection_stage: int | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class TrimSheet:
+@dataclass(frozen=True, slots=True, repr=False)
+class TrimSheet(Result):
     """The whole sheet.
 
     shape         of the engine control's trims: "cylinder", "bank" or "map"
