@@ -16,7 +16,7 @@ from typing import Any
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.adapters.interfaces import own_kinds
-from mixmon.frames.clock import clock_seconds
+from mixmon.frames.clock import clock_seconds, clock_text
 from mixmon.gas.exhaust import STANDARD_KPA, free_air_oxygen
 from mixmon.ledger.ledger import IN_MEMORY, PLACE_VARIABLE
 
@@ -213,8 +213,8 @@ def window(arguments: argparse.Namespace) -> Window:
     )
     if end is not None and end <= begin:
         raise UsageError(
-            f"--to {arguments.end:g}: not after --from {arguments.begin:g}; expected a later moment; "
-            "correct it"
+            f"--to {clock_text(arguments.end)}: not after --from {clock_text(arguments.begin)}; "
+            "expected a later moment; correct it"
         )
     return Window(begin, end)
 

@@ -11,6 +11,7 @@ from mixmon.errors import UsageError
 from mixmon.findings.response.cuts import SensorTrace, TraceStage
 from mixmon.findings.response.sensors import PairComparison, compare
 from mixmon.findings.stage import feed_on_the_way, sum_up
+from mixmon.frames.clock import clock_text
 from mixmon.report.balance import log_text, log_troubles
 from mixmon.report.response import pairs_text, response_json, response_text
 from mixmon.report.text import title, to_json
@@ -43,9 +44,9 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--at",
-        metavar="S",
-        type=options.seconds,
-        help="with --compare: on the change at this moment instead, in seconds from the log's first frame",
+        metavar="MM:SS",
+        type=options.moment,
+        help="with --compare: on the change at this moment instead, MM:SS or seconds from the log's first frame",
     )
 
 
@@ -87,7 +88,10 @@ def _check_options(arguments: argparse.Namespace) -> None:
     if arguments.at is not None and arguments.compare is None:
         raise UsageError("--at: nothing to compare; expected --compare A B beside it; add it")
     if arguments.at is not None and arguments.at < arguments.begin:
-        raise UsageError(f"--at {arguments.at:g}: before --from {arguments.begin:g}; expected a later moment")
+        raise UsageError(
+            f"--at {clock_text(arguments.at)}: before --from {clock_text(arguments.begin)}; "
+            "expected a later moment"
+        )
 
 
 def _node_named(word: str, nodes: tuple[Node, ...]) -> int:

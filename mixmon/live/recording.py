@@ -226,7 +226,8 @@ def event_words(event: Event) -> str:
         facts.insert(0, f"to {event.peak_lambda:.2f}")
     if math.isfinite(event.rpm):
         facts.append(f"at {event.rpm:.0f} rpm")
-    return f"{who} {event.kind.value} {' '.join(facts)}"
+    why = f", {event.why_no_reading}," if event.why_no_reading else ""
+    return f"{who} {event.kind.value}{why} {' '.join(facts)}"
 
 
 ONE_SILENCE_NS = 250_000_000

@@ -131,7 +131,7 @@ USELESS = [
     (["--compare", "1", "1"], "one sensor twice"),
     (["--compare", "1", "17"], "no such sensor"),
     (["--at", "4"], "--compare"),
-    (["--compare", "1", "2", "--at", "4", "--from", "5"], "before --from"),
+    (["--compare", "1", "2", "--at", "01:04", "--from", "65"], "--at 01:04.0: before --from 01:05.0"),
     (["--air", "25"], "C/RH"),
     (["--air", "25/x"], "C/RH"),
     (["--air", "25/160"], "relative humidity"),

@@ -182,6 +182,7 @@ def _write_finding(found: Same, shown_in: Same, decimals: int) -> EventLine:
     unit: Unit = shown_in.it
     peak = event.peak_lambda
     parts = [
+        event.why_no_reading,
         f"{unit.heading} {unit.of(peak):.{decimals}f}" if peak > 0 else "",
         f"{event.duration_ns / 1e9:.2f} s" if event.duration_ns else "",
         f"{event.rpm:.0f} rpm" if np.isfinite(event.rpm) else "",

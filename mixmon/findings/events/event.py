@@ -92,6 +92,11 @@ class Event:
         """Moment at which the event is over, ns."""
         return self.t + self.duration_ns
 
+    @property
+    def why_no_reading(self) -> str:
+        """Why a sensor that is not warming gave nothing to use; empty for other events."""
+        return str(self.evidence.get("why", "")) if self.kind is Kind.SENSOR_DROP_OUT else ""
+
 
 def in_order(event: Event) -> tuple[int, tuple[int, ...], str]:
     """Gives a key that sorts events by time, then by node."""

@@ -10,6 +10,7 @@ from laws import same_for_all_splits
 
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.nodes import NodeStage
+from mixmon.live.recording import event_words
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
 
@@ -99,6 +100,9 @@ def test_two_controllers_as_one_node_are_called_so_and_not_a_value_that_stands_s
     (event,) = found(rows([(V, 100), (SampleState.DUPLICATE_NODE, 300), (V, 50)]))
     assert (event.kind, event.evidence["why"]) == (Kind.SENSOR_DROP_OUT, "two controllers as one node")
     assert event.duration_ns == 300 * GRID_NS
+    assert event_words(event) == (
+        "cyl 8 sensor drop-out, two controllers as one node, for 3.00 s at 5800 rpm"
+    )
 
 
 @pytest.mark.parametrize(
