@@ -46,7 +46,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
         "--at",
         metavar="MM:SS",
         type=options.moment,
-        help="with --compare: on the change at this moment instead, MM:SS or seconds from the log's first frame",
+        help="with --compare: on the change at this moment instead, MM:SS or seconds from the first frame",
     )
 
 
