@@ -19,7 +19,7 @@ from mixmon.live.recording import RunRecording
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
 from mixmon.messages.bind import bind, load_databases
-from mixmon.record.recorder import Recorder
+from mixmon.record.recorder import SYNC_S, Recorder
 from mixmon.session.load import load_session
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.simulation import simulate
@@ -78,9 +78,10 @@ def close_all() -> None:
         WORKERS.pop().close()
 
 
-def keeper_in(folder: Path, session: Path, **options: object) -> RunRecording:
-    """A recording whose runs hold the session file."""
-    recorder = Recorder(folder, name="test", files={"session.toml": session.read_bytes()}, pre_trigger_s=2.0)
+def keeper_in(folder: Path, session: Path, *, sync_s: float = SYNC_S, **options: object) -> RunRecording:
+    """A recording whose runs hold the session file; `sync_s` is how soon a run notices that it is gone."""
+    files = {"session.toml": session.read_bytes()}
+    recorder = Recorder(folder, name="test", files=files, pre_trigger_s=2.0, sync_s=sync_s)
     return RunRecording(recorder, **options)  # type: ignore[arg-type]
 
 

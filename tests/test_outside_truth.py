@@ -95,13 +95,13 @@ def test_a_sensor_shows_63_percent_of_a_step_after_its_lag():
 
 
 def test_intervals_of_clean_data_hold_the_truth_as_often_as_they_say():
-    tally = played("g clean", *range(5))
+    tally = played("g clean", *range(3))
     as_often_as_said(tally, "cylinder", "cell")
     always(tally, "whole engine, not far off")
 
 
 def test_clean_data_give_trims_and_no_event_and_no_cell_disagrees():
-    always(played("g clean", *range(5)), "trims offered", "no event", "no cells disagree")
+    always(played("g clean", *range(3)), "trims offered", "no event", "no cells disagree")
 
 
 def test_trims_that_are_entered_leave_the_spread_that_was_predicted_and_stay():

@@ -38,7 +38,7 @@ from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
 S = 1_000_000_000
 LEAN = placeholder_rules()[0]
 PIECE_NS = 10_000_000
-AFTER_STEP_S = 0.2
+AFTER_DUE_S = 0.5
 _DBC = Path(__file__).parents[1] / "dbc"
 WARM = (Part("off", "off", 2.0, 0.0, 0.0), Part("start", "start", 26.0, 1000.0, 3.0))
 
@@ -165,11 +165,11 @@ def lateness(simulation: Simulation) -> Lateness:
 
 
 def _pieces_of_steps(simulation: Simulation, frames: FrameBlock) -> Iterator[FrameBlock]:
-    """Pieces as a bus gives them while fuel is stepped and shortly after; in one piece between two steps."""
+    """Pieces as a bus gives them around the moment at which an alarm is due; in one piece between two."""
     steps = simulation.world.timeline.steps
     done = 0
-    for step, after in zip(steps[::2], steps[1::2], strict=True):
-        edges = EPOCH_NS + np.rint(np.array([step.t_s, after.t_s + AFTER_STEP_S]) * S)
+    for step in steps[::2]:
+        edges = EPOCH_NS + np.rint((step.t_s + LEAN.on_delay_s + np.array([0.0, AFTER_DUE_S])) * S)
         begin, end = np.searchsorted(frames.t, edges).tolist()
         yield frames.take(slice(done, begin))
         yield from pieces(frames.take(slice(begin, end)))

@@ -112,7 +112,7 @@ def rows_of(block: FrameBlock) -> list[FrameRow]:
     ]
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(LOGS)
 def test_columns_give_what_single_lines_give(text: bytes) -> None:
     rows, expected = line_by_line(text)

@@ -25,7 +25,7 @@ class Stream:
         return b""
 
 
-TEXT = b"(1.0) can0 123#11\n" * 5000
+TEXT = b"(1.0) can0 123#11\n" * 2000
 
 
 @pytest.mark.parametrize(

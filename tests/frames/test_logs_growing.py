@@ -9,7 +9,7 @@ import pytest
 
 from mixmon.frames.logs import open_log
 
-COUNT = 100_000
+COUNT = 50_000
 LINES = b"".join(b"(%d.%03d000) can0 2A0#%08X\n" % (1000 + i // 1000, i % 1000, i) for i in range(COUNT))
 
 

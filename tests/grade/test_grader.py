@@ -50,7 +50,7 @@ def test_trimming_by_exchanged_labels_grows_the_spread_as_computed() -> None:
 
 
 def test_what_the_analysis_makes_of_exchanged_labels_is_judged_round_by_round() -> None:
-    item = naive_run(graded("alder8-short", 31))
+    item = naive_run(graded("alder8-glimpse", 31))
     assert item.grading is Grading.RIGHT
     assert all(float(after) > 1.5 * float(before) for before, after in pairwise(item.found.split()))
 

@@ -89,7 +89,7 @@ def test_control_c_closes_the_record_properly(
     runs = tmp_path / "runs"
     shown = io.BytesIO()
     awaited = b"" if command == ["record"] else b"valid 8/8"
-    thread = interrupt_when(lambda: recorded(runs, 100_000) and awaited in shown.getvalue())
+    thread = interrupt_when(lambda: recorded(runs, 30_000) and awaited in shown.getvalue())
     with redirect_stdout(io.TextIOWrapper(shown, "utf-8")) as output:
         status, _, err = ran(capfd, *command, *BUSES, "--folder", str(runs), "--accept-caution")
         thread.join()
@@ -150,7 +150,7 @@ def test_a_record_as_json(capfd: pytest.CaptureFixture[str], tmp_path: Path) -> 
         str(runs),
         "--accept-caution",
         "--for",
-        "1",
+        "0.5",
         "--json",
         "--quiet",
     )
@@ -188,7 +188,7 @@ def test_watching_goes_on_without_a_record_and_the_exit_status_tells_it(
         str(tmp_path / "runs"),
         "--accept-caution",
         "--for",
-        "2",
+        "1.5",
     )
     status, out, err = ran(capfd, *arguments)
     assert status == BAD_INPUT
@@ -215,7 +215,7 @@ def test_an_acceptance_that_cannot_be_kept_is_said_and_costs_nothing_else(
     capfd: pytest.CaptureFixture[str], tmp_path: Path, engine: Player
 ) -> None:
     (tmp_path / "state").write_text("a file where the folder should be")
-    arguments = ("record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution", "--for", "1")
+    arguments = ("record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution", "--for", "0.5")
     status, _, err = ran(capfd, *arguments)
     assert engine.sent
     assert status == DONE

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from live_rig import keeper_in, session_file, until
@@ -29,7 +30,7 @@ def frames(begin_s: float, count: int) -> FrameBlock:
     return FrameBlock(t, np.full(count, 0x123, np.uint32), none, sizes, sizes, none, data, ("can0",))
 
 
-def kept(tmp_path: Path, **options: object) -> RunRecording:
+def kept(tmp_path: Path, **options: Any) -> RunRecording:
     return keeper_in(tmp_path / "runs", session_file(tmp_path), **options)
 
 
@@ -103,7 +104,7 @@ def test_no_place_for_runs_is_a_state_and_an_event(tmp_path: Path) -> None:
 
 def test_a_run_that_keeps_nothing_is_failing_until_one_keeps_frames(tmp_path: Path) -> None:
     at = [100.0]
-    recording = kept(tmp_path, clock=lambda: at[0])
+    recording = kept(tmp_path, sync_s=0.05, clock=lambda: at[0])
     recording.open(EPOCH_NS)
     shutil.rmtree(tmp_path / "runs")
     (tmp_path / "runs").write_text("a file")

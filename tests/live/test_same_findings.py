@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -17,7 +16,7 @@ from mixmon.frames.logs import open_log
 from mixmon.live.recording import alarm_data
 from mixmon.live.replay import ReplaySource
 from mixmon.live.worker import Worker
-from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.record.run_folder import open_run
 from mixmon.report.text import to_json
 from mixmon.run import notes_on_missing
 from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, ResetPeaks, Seek, Shelve, Speed, Step
@@ -25,8 +24,6 @@ from mixmon.watch.commands import AcknowledgeAll, Mark, Pause, ResetPeaks, Seek,
 NAMES = ("same-chain", "same-engine")
 BEGIN_S, END_S = 21.0, 35.0
 """Steady at full load, a pull with a misfire and a node that drops out, and its overrun."""
-
-Drive = Callable[[Worker], None]
 
 
 def alarms_of(worker: Worker) -> list[AlarmEvent]:
@@ -66,38 +63,22 @@ def watched(session: Path, runs: Path) -> tuple[Worker, list[AlarmEvent]]:
     return worker, alarms
 
 
-def replayed(session: Path, run: RunFolder, drive: Drive) -> tuple[Worker, list[AlarmEvent]]:
-    binding = virtual_worker(session, NAMES).binding
-    worker = Worker(binding, ReplaySource(run, speed=None))
-    worker.start()
-    drive(worker)
+def played_out(worker: Worker) -> tuple[dict[str, object], list[AlarmEvent]]:
+    """What a replay has found at its end."""
     until(worker.ended.is_set, "the end of the replay")
-    worker.close()
-    return worker, alarms_of(worker)
+    return findings(worker), alarms_of(worker)
 
 
-def at_once(worker: Worker) -> None:
-    """Nothing is asked of the replay."""
-
-
-def in_steps(worker: Worker) -> None:
-    """Held, and played by steps of all lengths."""
+def wind_back(worker: Worker) -> None:
+    """From its beginning; what was found before is forgotten, and it is played by steps of all lengths."""
+    before = worker.observer
     worker.send(Pause())
+    worker.send(ResetPeaks())
+    worker.send(Seek(0.0))
     for seconds in (0.001, 0.1, 0.37, 1.0, 0.01, 2.5):
         worker.send(Step(seconds))
     worker.send(Speed(1000.0))
     worker.send(Step(60.0))
-
-
-def wound_back(worker: Worker) -> None:
-    """Played to its end, and again from its beginning; what was found before is forgotten."""
-    until(worker.ended.is_set, "the end of the replay")
-    worker.drain()
-    before = worker.observer
-    worker.send(ResetPeaks())
-    worker.send(Seek(0.0))
-    worker.send(Step(0.5))
-    worker.send(Speed(None))
     until(lambda: worker.observer is not before, "a new beginning")
 
 
@@ -115,10 +96,14 @@ def test_live_replay_and_report_find_the_same(tmp_path: Path) -> None:
     run = open_run(list_runs(tmp_path / "runs")[0])
     assert (run.verified, run.faults) == (True, ())
     assert [note.data["text"] for note in run.notes if note.kind == "mark"] == ["here"]
-    for drive in (at_once, in_steps, wound_back):
-        again, events = replayed(session, run, drive)
-        assert findings(again) == found, drive.__name__
-        assert list(map(repr, events)) == list(map(repr, alarms)), drive.__name__
+    again = Worker(virtual_worker(session, NAMES).binding, ReplaySource(run, speed=None))
+    again.start()
+    first_time = played_out(again)
+    wind_back(again)
+    for found_again, events in (first_time, played_out(again)):
+        assert found_again == found
+        assert list(map(repr, events)) == list(map(repr, alarms))
+    again.close()
 
     read = mixmon.read_run(live.session, run.path)
     assert repr(mixmon.balance(read)) == found["balance"]

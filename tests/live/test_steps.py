@@ -80,12 +80,12 @@ def test_the_proof_is_the_file_that_the_command_keeps_and_lifts_the_lock_at_once
     assert BalanceNote.IDENTITY_NOT_PROVED in [note.code for note in before.withheld]
 
 
-def played(source: str | RunFolder, folder: Path | None = None, *acts: object) -> Worker:
+def played(source: str | RunFolder, folder: Path | None = None, *acts: object, seconds: int = 30) -> Worker:
     """A log or run watched to its end; each act after the seconds that stand before it."""
     session = load_session(SESSION)
     recording = None if folder is None else keeper_in(folder, Path(SESSION))
     worker = Worker(
-        bind(session, load_databases(session)), ReplaySource(source, end_ns=30 * 10**9), recording
+        bind(session, load_databases(session)), ReplaySource(source, end_ns=seconds * 10**9), recording
     )
     worker.send(Pause())
     worker.start()
@@ -134,7 +134,7 @@ def test_a_replay_of_the_run_goes_through_the_same_steps(tmp_path: Path) -> None
 
 
 def test_what_cannot_be_kept_is_refused_with_what_to_do() -> None:
-    worker = played(LOG, None, 2.0, KeepIdentity(), EndStep())
+    worker = played(LOG, None, 2.0, KeepIdentity(), EndStep(), seconds=4)
     words = [words for _, words in worker.snapshot.remarks]
     assert any("no session file of its own" in one for one in words)
     assert any("none is held" in one for one in words)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -96,7 +97,8 @@ def test_nothing_is_watched_before_the_start_and_closing_twice_is_harmless() -> 
 def test_a_removed_run_ends_recording_loudly_and_never_the_watching(
     tmp_path: Path, chain: can.BusABC
 ) -> None:
-    worker = virtual_worker(EXAMPLE, NAMES, keeper_in(tmp_path / "runs", EXAMPLE))
+    keeper = keeper_in(tmp_path / "runs", EXAMPLE, sync_s=0.1, clock=lambda: 10 * time.monotonic())
+    worker = virtual_worker(EXAMPLE, NAMES, keeper)
     worker.start()
     until(lambda: worker.snapshot.recording.startswith("recording 2"), "the record")
     send(chain)
@@ -151,7 +153,7 @@ def test_armed_a_live_run_begins_when_the_engine_starts(tmp_path: Path) -> None:
     worker = virtual_worker(EXAMPLE, NAMES, keeper_in(tmp_path / "runs", EXAMPLE, arm_rpm=500.0))
     worker.start()
     assert worker.snapshot.recording == "armed, above 500 rpm"
-    with Player(glimpse(0.0, 4.0), NAMES) as player:
+    with Player(glimpse(1.0, 3.0), NAMES) as player:
         until(lambda: worker.snapshot.recording.startswith("recording 2"), "the engine")
         assert worker.snapshot.engine["rpm"] > 500
         until(player.done.is_set, "the end")

@@ -14,7 +14,7 @@ from mixmon.mixture.block import CylinderBlock
 from mixmon.pipeline import Pipeline
 from mixmon.simulate.load import load_scenario
 from mixmon.simulate.scenario import Misfire
-from mixmon.simulate.simulation import Simulation, simulate
+from mixmon.simulate.simulation import EPOCH_NS, Simulation, simulate
 from mixmon.watch.observer import Observer
 
 S = 1_000_000_000
@@ -36,6 +36,7 @@ def test_a_pull_is_shown_within_two_seconds_of_its_lift_and_revised_when_a_misfi
     binding = bind(session, load_databases(session))
     pipeline, observer = Pipeline(binding), Observer(binding)
     rows: list[CylinderBlock] = []
+    lifts = [window.to_s for window in simulation.world.timeline.windows if window.kind == "sweep"]
     seen: dict[int, int] = {}
     before: PullReview | None = None
     for frames in simulation:
@@ -44,6 +45,8 @@ def test_a_pull_is_shown_within_two_seconds_of_its_lift_and_revised_when_a_misfi
                 part = block.take(slice(begin, begin + 50))
                 observer.feed(part)
                 rows.append(part)
+                if not any(0 <= (part.t[-1] - EPOCH_NS) / S - lift < 3 for lift in lifts):
+                    continue  # nobody looks
                 shown = observer.snapshot().pulls
                 count = 0 if shown is None else len(shown.pulls)
                 if shown is not None and count not in seen:

@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
@@ -444,6 +444,7 @@ def test_edges_do_not_depend_on_the_split():
         assert listed(join_edges(parts)) == listed(whole)
 
 
+@settings(max_examples=20)
 @given(blocks())
 def test_row_by_row_gives_the_same_edges_and_newest_values(data):
     whole = AlarmDetector(RULES)

@@ -12,7 +12,7 @@ from scipy.stats import norm
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.rounding import worst_error
 
-SEEDS = range(20)
+SEEDS = range(10)
 
 
 def rounded(step: float, _rng: np.random.Generator, y: np.ndarray) -> np.ndarray:

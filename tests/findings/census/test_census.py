@@ -311,7 +311,7 @@ def test_cuts_do_not_matter(expected):
             taken.feed(block.take(piece))
         return repr(taken.result())
 
-    assert "breaks=1" in same_for_all_splits(len(block), played)
+    assert "breaks=1" in same_for_all_splits(len(block), played, most=100)
 
 
 def test_an_empty_census(expected):

@@ -37,12 +37,11 @@ def found(one: Engine, lag_s: object = None, block: CylinderBlock | None = None)
     "name", [pytest.param(name, marks=[pytest.mark.slow] * (name in NEW)) for name in confusion.CLASSES]
 )
 def test_planted_events_are_called_what_they_are(name: str) -> None:
-    told = []
-    for seed, planted in ((5001, 4),) if name in NEW else ((5001, 6), (5002, 6)):
-        one, events = confusion.drive(name, seed, planted)
-        pairs, _ = confusion.matched(one.truth, events)
-        told += [kind for _, kind, _ in confusion.called(name, pairs, events)]
-    assert len(told) >= (4 if name in NEW else 12)
+    planted = 4 if name in NEW else 6
+    one, events = confusion.drive(name, 5001, planted)
+    pairs, _ = confusion.matched(one.truth, events)
+    told = [kind for _, kind, _ in confusion.called(name, pairs, events)]
+    assert len(told) >= planted
     allowed = {confusion.kind_of(name)} | ({"not classified", "nothing"} if name.endswith("slow") else set())
     assert sum(kind in allowed for kind in told) >= 0.9 * len(told)
 
@@ -99,8 +98,8 @@ def test_single_missed_cycles_at_full_load_are_found_and_clean_driving_gives_non
     hits = [e for e in events if e.evidence["shape"] == "single"]
     assert len(hits) >= 15
     assert len(events) <= 20
-    assert found(engine(8, 600)) == ()
-    assert found(engine(9, 600, rpm=1100.0, load=3.0, target=0.95)) == ()
+    assert found(engine(8, 300)) == ()
+    assert found(engine(9, 300, rpm=1100.0, load=3.0, target=0.95)) == ()
 
 
 @pytest.mark.parametrize("told", [True, False])
@@ -321,7 +320,7 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
     one.node(45, 6, 0.8, "node reset")
     rows, session = one.block(), confusion.session_of(8)
 
-    def run(pieces: list[slice], look_every: int = 25) -> str:
+    def run(pieces: list[slice], look_every: int = 10) -> str:
         stage = EventStage(session, FUEL)
         events = []
         for number, piece in enumerate(pieces, 1):
@@ -330,7 +329,7 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
                 stage.result()
         return repr(sorted([*events, *stage.flush()], key=lambda e: (e.t, e.nodes, e.kind)))
 
-    told = str(same_for_all_splits(len(rows), run, most=100))
+    told = str(same_for_all_splits(len(rows), run, most=40))
     assert told.count("Event(") >= 5
     assert told == run([slice(i, i + 300) for i in range(0, len(rows), 300)], 2)
 

@@ -34,8 +34,7 @@ def blocks(simulation: Simulation) -> Iterator[CylinderBlock]:
 @pytest.mark.parametrize(
     ("name", "seed", "lag_s"),
     [
-        pytest.param("alder8", 41, {5: (0.32, 0.24)}, marks=pytest.mark.slow),
-        ("alder8-short", 42, None),
+        ("alder8-short", 42, {5: (0.32, 0.24)}),
         ("six", 43, None),
         ("sixteen", 44, None),
         ("four", 45, None),
