@@ -53,7 +53,9 @@ COMPLAINTS = [
     pytest.param(["census", "x.log", "--to", "nan"], ["--to", "'nan'"], id="not a number"),
     pytest.param(["census", "x.log", "--from", "-1"], ["--from"], id="a negative time"),
     pytest.param(
-        ["census", "x.log", "--from", "5", "--to", "5"], ["--to 5", "--from 5"], id="an empty stretch"
+        ["census", "x.log", "--from", "5", "--to", "5"],
+        ["--to 00:05.0", "--from 00:05.0"],
+        id="an empty stretch",
     ),
     pytest.param(["census", "x.log", "--bitrate", "fast"], ["'fast'", "500000"], id="a word for a bit rate"),
     pytest.param(["census", "x.log", "--bus-kwargs", "serial"], ["'serial'", "KEY=VALUE"], id="half a pair"),
