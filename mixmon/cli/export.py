@@ -213,7 +213,7 @@ def _table_paths(out: Path | None, to: str, tables: Sequence[str]) -> dict[str, 
     """
     if out is None:
         return {}
-    if not out.suffix and (to in {"csv", "parquet"}):
+    if not out.suffix and to in {"csv", "parquet"} and (is_folder(out) or not is_there(out)):
         return {name: out / f"{name}{_SUFFIXES[to][0]}" for name in tables}
     return dict.fromkeys(tables, out)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 from tempfile import NamedTemporaryFile
 from types import TracebackType
@@ -102,17 +102,36 @@ def new_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
     interrupted or fails, the old one is left.
     """
     if not (force and is_file(path)):
-        with open_new(path, force=force) as file:
+        with _closed_at_end(open_new(path, force=force), path) as file:
             yield file
         return
     fresh = _make_beside(path)
     try:
-        with fresh.open("wb") as file:
+        with _closed_at_end(cast("BinaryIO", fresh.open("wb")), path) as file:
             yield file
         _take_name(fresh, path)
     except BaseException:
         fresh.unlink(missing_ok=True)
         raise
+
+
+@contextmanager
+def _closed_at_end(file: BinaryIO, path: Path) -> Iterator[BinaryIO]:
+    """The file; what it still holds back is written at the end.
+
+    Raises:
+        OutputError: there is no room for that.
+    """
+    try:
+        yield file
+    except BaseException:
+        with suppress(OSError):
+            file.close()
+        raise
+    try:
+        file.close()
+    except OSError as error:
+        raise unwritable(path, error) from error
 
 
 def write_evidence(place: Path, evidence: IdentityEvidence, *, force: bool) -> None:
