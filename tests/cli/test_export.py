@@ -222,6 +222,7 @@ WRONG = {
         ["{log}", "-s", SESSION, "-o", "{tmp}/none/rows.csv"],
         "No such file or directory",
     ),
+    "no room": (["{log}", "-s", SESSION, "--to", "1", "--to", "mdf", "-o", "/dev/full"], "No space left"),
     "a file that is there": (["{log}", "-s", SESSION, "-o", "{there}"], "is there already"),
     "the log itself": (["{log}", "--to", "candump", "-o", "{log}", "--force"], "is an input of this command"),
     "an unknown end": (["{log}", "-s", SESSION, "-o", "{tmp}/a.xls"], "expected a name that ends in .csv"),
