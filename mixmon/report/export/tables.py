@@ -52,13 +52,14 @@ _OF_NODE = (
     TableField(
         "needs_vs_target_percent",
         unit="percent",
-        about="fuel that takes this reading to its target, plus: add; of valid samples; without interval",
+        about="fuel that takes this reading to its target, plus: add; of valid samples; as read, without "
+        "interval",
     ),
     TableField(
         "needs_vs_peers_percent",
         unit="percent",
         about="fuel that takes this reading to the mean of the valid cylinders of its row, plus: add; of "
-        "valid samples; without interval",
+        "valid samples; as read, without interval",
     ),
 )
 """The columns of each node."""
