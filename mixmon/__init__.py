@@ -13,6 +13,8 @@ Names are imported when they are first used, so that `import mixmon` itself is q
 from __future__ import annotations
 
 import importlib
+import sys
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -41,11 +43,13 @@ if TYPE_CHECKING:
     from mixmon.findings.pulls.review import PullReview
     from mixmon.findings.response.response import ResponseReview
     from mixmon.findings.trims.sheet import TrimSheet
+    from mixmon.frames.adapters.interfaces import BusOptions
     from mixmon.frames.block import FrameBlock
     from mixmon.gas.analyser import lambda_from_afr, lambda_to_afr
     from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
     from mixmon.gas.fuel import Fuel, blend, fuel_named
     from mixmon.ledger.ledger import Ledger
+    from mixmon.live.watch import Turn, Watch, watch
     from mixmon.log import Decoded, FrameLog, SignalValues, census, decode, read_frames
     from mixmon.messages.plan import Quality
     from mixmon.messages.verify import SessionCheck, verify
@@ -71,13 +75,18 @@ if TYPE_CHECKING:
     from mixmon.session.fuel_steps import FuelStep
     from mixmon.session.load import load_session
     from mixmon.session.model import Session
+    from mixmon.session.own_alarm import AlarmRows, RuleOptions, with_alarm
     from mixmon.session.split_pulses import SplitPulse
+    from mixmon.simulate.simulation import Simulation, simulate
+    from mixmon.watch.snapshot import Snapshot
 
 __all__ = [
     "AlarmEvent",
     "AlarmEvents",
+    "AlarmRows",
     "Balance",
     "BeforeAfter",
+    "BusOptions",
     "Causes",
     "CensusReport",
     "CylinderBlock",
@@ -103,6 +112,7 @@ __all__ = [
     "ResponseReview",
     "Rotation",
     "RotationDesign",
+    "RuleOptions",
     "Run",
     "SampleState",
     "ScenarioError",
@@ -110,11 +120,15 @@ __all__ = [
     "SessionCheck",
     "SessionError",
     "SignalValues",
+    "Simulation",
+    "Snapshot",
     "SourceError",
     "SplitPulse",
     "TipReview",
     "TrimSheet",
+    "Turn",
     "UsageError",
+    "Watch",
     "__version__",
     "alarms",
     "balance",
@@ -138,13 +152,21 @@ __all__ = [
     "read_run",
     "response",
     "rotation",
+    "simulate",
     "tips",
     "trims",
     "verify",
+    "watch",
+    "with_alarm",
     "with_fuel",
 ]
 
 _HOMES = {
+    "mixmon.watch.snapshot": "Snapshot",
+    "mixmon.simulate.simulation": "Simulation simulate",
+    "mixmon.session.own_alarm": "AlarmRows RuleOptions with_alarm",
+    "mixmon.live.watch": "Turn Watch watch",
+    "mixmon.frames.adapters.interfaces": "BusOptions",
     "mixmon.errors": (
         "DefinitionError Mistake MixmonError OutputError RangeError ScenarioError SessionError "
         "SourceError UsageError"
@@ -185,6 +207,20 @@ _HOMES = {
 """The names of each module."""
 
 _HOME = {name: module for module, names in _HOMES.items() for name in names.split()}
+
+
+class _Package(ModuleType):
+    """The package: `watch` and `simulate` are functions, also once rooms of these names have been loaded.
+
+    Loading a room makes it an attribute of its package, which would hide the function.
+    """
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if not (isinstance(value, ModuleType) and name in _HOME):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
 
 
 def __getattr__(name: str) -> Any:

@@ -73,16 +73,22 @@ def run_folder_text() -> str:
 def python_text(part: str | None) -> str:
     """The public names of the package in short, or one of them in full."""
     if part is not None:
-        found = getattr(mixmon, part)
-        return f"# mixmon.{part}\n\n```text\n{part}{_signature(found)}\n\n{inspect.getdoc(found)}\n```\n"
+        signature = _signature(getattr(mixmon, part))
+        return f"# mixmon.{part}\n\n```text\n{part}{signature}\n\n{_docstring(part)}\n```\n"
     rows = []
     for name in mixmon.__all__:
-        first = (inspect.getdoc(getattr(mixmon, name)) or "").partition("\n\n")[0]
+        first = _docstring(name).partition("\n\n")[0]
         rows.append([f"`{name}`", " ".join(first.split())])
     return (
         "# Python\n\nEvery public name of `import mixmon`; `mixmon guide python NAME` has its shapes, units "
         "and errors.\n\n" + as_table(["name", "what it is"], rows)
     )
+
+
+def _docstring(name: str) -> str:
+    """What a public name says of itself; a text has no docstring of its own."""
+    found = getattr(mixmon, name)
+    return f"The version of mixmon, {found}." if isinstance(found, str) else inspect.getdoc(found) or ""
 
 
 def _signature(found: object) -> str:

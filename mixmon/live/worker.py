@@ -144,6 +144,7 @@ class Worker:
               its place; None: there is no such file
     steps     fuel steps that a file beside a log lists; begin_s: seconds of that log that are left out before
     scan      finds what happens in a recording ahead of its playing; None: nobody looks at a time line
+    keep_rows  rows are kept until `take_rows` takes them
 
     first_ns  stamp of the first frame taken; None before
     ended     set when a recording has been played to its end, and when the thread has ended
@@ -164,7 +165,9 @@ class Worker:
         steps: Sequence[FuelStep] | None = None,
         begin_s: float = 0.0,
         scan: LogScan | None = None,
+        keep_rows: bool = False,
     ) -> None:
+        self._rows: list[CylinderBlock] | None = [] if keep_rows else None
         self._scan = scan
         self._keep_evidence = keep
         self.binding, self._source, self.recording = binding, source, recording
@@ -220,7 +223,18 @@ class Worker:
         self._wake.set()
 
     def start(self) -> None:
-        """Open the source and begin.
+        """Open the source and begin, in a thread.
+
+        Raises:
+            MixmonError: it cannot be opened.
+        """
+        self.open()
+        thread = threading.Thread(target=self._run_thread, name="worker", daemon=True)
+        thread.start()
+        self._thread = thread
+
+    def open(self) -> None:
+        """Open the source, for a thread or for a caller of `take_turn`.
 
         Raises:
             MixmonError: it cannot be opened.
@@ -232,9 +246,16 @@ class Worker:
         self._publish_snapshot()
         if self._scan is not None:
             self._scan.start()
-        thread = threading.Thread(target=self._run_thread, name="worker", daemon=True)
-        thread.start()
-        self._thread = thread
+
+    @property
+    def hurried(self) -> bool:
+        """True when more is due already."""
+        return self._source.hurried
+
+    def take_rows(self) -> tuple[CylinderBlock, ...]:
+        """The rows since the last call, where they are kept."""
+        taken, self._rows = tuple(self._rows or ()), None if self._rows is None else []
+        return taken
 
     def close(self) -> None:
         """Stop, close the record, join the thread."""
@@ -263,15 +284,20 @@ class Worker:
         try:
             while not self._quit:
                 began = time.monotonic()
-                self._take_turn()
-                if not self._source.hurried:
+                self.take_turn()
+                if not self.hurried:
                     self._wake.wait(max(0.0, TURN_S - (time.monotonic() - began)))
                 self._wake.clear()
         except Exception as error:  # noqa: BLE001 - whatever ended it must be seen on the screen
             self._note_failure(error)
-        self._finish_all()
+        self.finish()
 
-    def _take_turn(self) -> None:
+    def take_turn(self) -> None:
+        """Commands, the frames that are due, a snapshot; for a caller without a thread.
+
+        Raises:
+            SourceError: a recording cannot be read.
+        """
         while self._commands:
             self._apply_command(self._commands.popleft())
         if self._source.ended and self._flushed:
@@ -313,6 +339,8 @@ class Worker:
             return
         try:
             for rows in give(*what):
+                if self._rows is not None:
+                    self._rows.append(rows)
                 self._keep_alarms(self.observer.feed(rows))
         except Exception as error:
             if not self._source.live:
@@ -328,7 +356,7 @@ class Worker:
         self._keep_alarms(self.observer.flush())
         self._flushed = True
 
-    def _finish_all(self) -> None:
+    def finish(self) -> None:
         """The last frames, the end of the run, the last snapshot; whatever fails, the rest is done."""
         steps = (
             self._source.stop,

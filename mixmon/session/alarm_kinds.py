@@ -17,7 +17,7 @@ from dataclasses import dataclass, fields
 from enum import Enum, StrEnum
 from typing import Any, Final, Protocol
 
-from mixmon.arrays import Floats
+from mixmon.arrays import Bools, Floats
 from mixmon.errors import UsageError
 from mixmon.session.model import AlarmRule
 from mixmon.session.schema import MistakeReport, Number
@@ -32,6 +32,10 @@ class MeasuredColumns(Protocol):
     @property
     def lam(self) -> Floats:
         """Lambda of each node; float64[k, n]."""
+
+    @property
+    def valid(self) -> Bools:
+        """Whether the sample of each node counts; bool[k, n]."""
 
     @property
     def target(self) -> Floats:
@@ -361,6 +365,8 @@ def kind_of(rule: AlarmRule) -> AlarmKind:
     Raises:
         UsageError: there is no such kind.
     """
+    if isinstance(rule.own, AlarmKind):
+        return rule.own
     if rule.kind not in ALARM_KINDS:
         raise UsageError(
             f"alarm {rule.name!r}: unknown kind {rule.kind!r}; expected one of {', '.join(ALARM_KINDS)}; "

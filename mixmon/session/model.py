@@ -296,6 +296,7 @@ class AlarmRule:
 
     kind   a key of `session.alarm_kinds.ALARM_KINDS`
     limit  in the unit of the kind
+    own    the kind itself, of a rule that is written in Python (`session.own_alarm`)
     """
 
     name: str
@@ -312,6 +313,7 @@ class AlarmRule:
     cause: str = ""
     consequence: str = ""
     response: str = ""
+    own: object | None = None
 
 
 @dataclass(frozen=True, slots=True)

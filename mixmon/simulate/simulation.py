@@ -10,6 +10,7 @@ import json
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict, replace
 from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -17,11 +18,13 @@ import numpy as np
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import UsageError
 from mixmon.frames.block import FrameBlock, concat
+from mixmon.frames.candump_write import write_candump
+from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import Binding
 from mixmon.session.keys import SESSION_FORMAT
 from mixmon.session.model import AlarmRule, Bus, Chain, Node, Session, SignalChoice
 from mixmon.simulate.layers import BoundLayer, Layer, OwnLayer, Wire, merged, shifted
-from mixmon.simulate.load import BITRATE
+from mixmon.simulate.load import BITRATE, load_scenario
 from mixmon.simulate.scenario import Scenario
 from mixmon.simulate.world import World
 
@@ -34,7 +37,10 @@ sixteen cylinders). With pieces of 5 s a simulation takes 2.5 times as long (mea
 
 
 class Simulation:
-    """Frames of one scenario played with one seed; iterating plays it, each time from the start."""
+    """Frames of one scenario played with one seed; iterating plays it, each time from the start.
+
+    Blocks of frames have rising stamps, ns; `session` is what the user of the engine declares.
+    """
 
     def __init__(self, world: World, binding: Binding | None = None, piece_s: float = PIECE_S) -> None:
         self.world = world
@@ -61,6 +67,10 @@ class Simulation:
             sent = [wire.send(asked.take(asked.bus == i), to_ns) for i, wire in enumerate(wires)]
             yield shifted(merged(sent), EPOCH_NS)
 
+    def candump(self) -> Iterator[bytes]:
+        """The frames as candump text, piece by piece, as a log holds them."""
+        return (write_candump(block) for block in self)
+
     def again(self, passes: int) -> Simulation:
         """The same simulation after so many passes, as if the key had been turned off and on between them."""
         return Simulation(self.world.again(passes), self._binding, self._piece_s)
@@ -75,26 +85,35 @@ class Simulation:
 
 
 def simulate(
-    scenario: Scenario,
+    scenario: Scenario | str | Path,
     *,
-    seed: int,
+    seed: int = 1,
     duration: float | None = None,
     trims: tuple[float, ...] | None = None,
-    binding: Binding | None = None,
+    binding: Binding | Session | None = None,
 ) -> Simulation:
-    """A simulation of the scenario.
+    """A simulation of the scenario: blocks of frames, the session that reads them, and the truth.
+
+    >>> import mixmon
+    >>> simulation = mixmon.simulate("plain", seed=1, duration=2.0)
+    >>> sum(len(block) for block in simulation) > 1000, simulation.session.engine.cylinders
+    (True, 8)
 
     Args:
-        scenario: what to play.
+        scenario: what to play: the name of a shipped one, or a scenario file (TOML).
         seed: of all that is random; the same seed gives the same frames.
         duration: seconds; shorter cuts the profile, longer repeats it where the scenario allows.
         trims: what the fuel control holds, percent, one a cylinder; None: as in the scenario.
-        binding: a session with its message definitions, to be spoken instead of mixmon's own layer.
+        binding: a session whose message definitions are spoken instead of mixmon's own layer.
 
     Raises:
+        ScenarioError: the scenario file has mistakes.
         UsageError: trims of another number than the cylinders, a negative seed, no time to play, or
             a session for an engine of another size.
     """
+    scenario = scenario if isinstance(scenario, Scenario) else load_scenario(scenario)
+    if isinstance(binding, Session):
+        binding = bind(binding, load_databases(binding))
     n = scenario.size
     if trims is not None and (len(trims) != n or not np.isfinite(trims).all()):
         raise UsageError(f"trims: {len(trims)} values; expected {n} numbers; give one a cylinder, in order")

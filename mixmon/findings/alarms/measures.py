@@ -223,6 +223,12 @@ class MeasuredRows:
         return self.rule_rows.rows.lam
 
     @property
+    def valid(self) -> Bools:
+        """Whether the sample of each node counts; bool[k, n]."""
+        valid: Bools = self.rule_rows.rows.state == SampleState.VALID
+        return valid
+
+    @property
     def target(self) -> Floats:
         """Target lambda of its cylinders when the gas at each sensor left its valve; float64[k, n]."""
         return self.rule_rows.rows.shifted.get("target", self._unknown_values())

@@ -1,0 +1,227 @@
+"""Watching from Python: what a live bus or a recording shows, turn by turn, in the caller's thread.
+
+The same worker as behind the screens does the work; here nobody but the caller drives it. So nothing is lost
+between two turns: a recording waits for the caller, and what buses send meanwhile waits in their adapters,
+which count what they must drop.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from mixmon.arrays import SECOND_NS
+from mixmon.errors import SourceError, UsageError
+from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.findings.events.event import Event
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.logs import is_run
+from mixmon.ledger.biases import with_known_biases
+from mixmon.live.replay import ReplaySource
+from mixmon.live.source import BusSource
+from mixmon.live.worker import TURN_S, Worker
+from mixmon.messages.bind import bind, load_databases
+from mixmon.mixture.block import CylinderBlock
+from mixmon.record.run_folder import open_run
+from mixmon.run import listed_steps
+from mixmon.session.model import Session
+from mixmon.watch.commands import Remark
+from mixmon.watch.snapshot import Snapshot
+
+LONGEST_LATENESS_S = 10.0
+"""Our choice: rows that come later than that are nothing to watch."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Turn:
+    """What has come since the turn before, and how things stand.
+
+    snapshot  everything that a screen shows at this moment
+    rows      the judged rows that are new, in order; empty where none has become due
+    alarms    transitions of alarms in them
+    events    misfires, cuts, excursions and drop-outs that have become certain
+    remarks   what happened to buses and recording, in words
+    t_s       seconds of the newest row from the first frame of the log, or of this watching
+    t_ns      its stamp, ns; None before the first row
+    """
+
+    snapshot: Snapshot
+    rows: tuple[CylinderBlock, ...]
+    alarms: tuple[AlarmEvent, ...]
+    events: tuple[Event, ...]
+    remarks: tuple[str, ...]
+
+    @property
+    def t_s(self) -> float:
+        """Seconds of the newest row, from the first frame."""
+        return self.snapshot.elapsed_s
+
+    @property
+    def t_ns(self) -> int | None:
+        """Stamp of the newest row, ns."""
+        return self.snapshot.t
+
+
+class Watch:
+    """A context manager that opens buses or a recording, and an iterator of the turns; see `watch`."""
+
+    def __init__(self, worker: Worker, until_s: float | None) -> None:
+        self._worker, self._until = worker, until_s
+        self._open = False
+
+    @property
+    def session(self) -> Session:
+        """What the user declared."""
+        return self._worker.session
+
+    def __enter__(self) -> Self:
+        """Opens the buses or the recording.
+
+        Raises:
+            SourceError: a device or a log cannot be opened.
+        """
+        self._worker.open()
+        self._open = True
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._open:
+            self._open = False
+            self._worker.finish()
+
+    def __iter__(self) -> Iterator[Turn]:
+        """The turns, until a recording or the time has ended.
+
+        Raises:
+            UsageError: outside of a `with` block.
+            SourceError: the log cannot be read on, or the watching failed.
+        """
+        worker = self._worker
+        if not self._open:
+            raise UsageError(
+                "watch: not open; expected to be used in a with block; write `with mixmon.watch(...) as w:`"
+            )
+        end = None if self._until is None else time.monotonic() + self._until
+        while not worker.ended.is_set():
+            began = time.monotonic()
+            worker.take_turn()
+            yield self._make_turn()
+            now = time.monotonic()
+            if end is not None and now >= end:
+                return
+            if not worker.hurried:
+                time.sleep(max(0.0, TURN_S - (now - began)))
+
+    def run(self, call: Callable[[Turn], object]) -> None:
+        """Calls a function with every turn; raises as iterating, and what the function raises."""
+        for turn in self:
+            call(turn)
+
+    def _make_turn(self) -> Turn:
+        worker, items = self._worker, self._worker.drain()
+        if worker.snapshot.failure:
+            raise SourceError(f"watch: {worker.snapshot.failure}")
+        return Turn(
+            snapshot=worker.snapshot,
+            rows=worker.take_rows(),
+            alarms=tuple(item for item in items if isinstance(item, AlarmEvent)),
+            events=tuple(item for item in items if isinstance(item, Event)),
+            remarks=tuple(item.text for item in items if isinstance(item, Remark)),
+        )
+
+
+def watch(
+    session: Session,
+    log: str | Path | None = None,
+    *,
+    buses: Sequence[BusOptions] | None = None,
+    speed: float | None = None,
+    begin_s: float = 0.0,
+    end_s: float | None = None,
+    for_s: float | None = None,
+    lateness_s: float | None = None,
+    leave_out: Sequence[int] = (),
+) -> Watch:
+    """Watches live buses, or a recording as if it were live: snapshots, rows, alarms and events as they come.
+
+    It only listens, records nothing, and never stops, limits or protects the engine: use the engine control's
+    and the dyno's own trips, set from the builder's limits.
+
+    >>> import mixmon
+    >>> session = mixmon.load_session("examples/alder8.toml")
+    >>> with mixmon.watch(session, "examples/alder8_short.log.gz", end_s=3.0) as watching:
+    ...     rows = sum(len(block) for turn in watching for block in turn.rows)
+    >>> 250 < rows <= 301
+    True
+
+    Args:
+        session: from `load_session`; alarms of one's own come in by `with_alarm`.
+        log: a recording, or the folder of a run; None: live buses.
+        buses: the live buses, named as the session's log channels; None: as the session says.
+        speed: of a recording: 1 as it was recorded; None: as fast as the caller takes the turns.
+        begin_s: of a recording: seconds from its first frame from which it is played.
+        end_s: of a recording: seconds to which it is played; None: its end.
+        for_s: seconds of this computer's clock after which the turns end; None: never on buses.
+        lateness_s: how far behind newer frames a frame may come and still be counted, seconds, 0 to 10; rows
+            wait so long. None: 0.02 on buses, 0.5 in recordings.
+        leave_out: cylinders to exclude.
+
+    Raises:
+        UsageError: no bus, a log and buses, or an impossible number.
+        SessionError: the session's signals are not in its message definitions.
+        SourceError: there is no such log.
+    """
+    if log is not None and buses is not None:
+        raise UsageError("watch: a log and buses; expected one of them; omit one")
+    session = with_known_biases(session)
+    binding = bind(session, load_databases(session))
+    source, steps = (
+        (BusSource(_buses_of(session) if buses is None else buses), None)
+        if log is None
+        else (_open_replay(log, speed, begin_s, end_s), listed_steps(session, log))
+    )
+    if lateness_s is not None:
+        source.lateness_ns = _check_lateness(lateness_s)
+    left_out = frozenset(leave_out)
+    return Watch(
+        Worker(binding, source, left_out=left_out, steps=steps, begin_s=begin_s, keep_rows=True), for_s
+    )
+
+
+def _check_lateness(lateness_s: float) -> int:
+    """The patience with late frames, ns.
+
+    Raises:
+        UsageError: it is negative, or longer than anybody waits.
+    """
+    if not 0.0 <= lateness_s <= LONGEST_LATENESS_S:
+        raise UsageError(f"lateness_s {lateness_s:g}: expected 0 to {LONGEST_LATENESS_S:g} s; correct it")
+    return round(lateness_s * SECOND_NS)
+
+
+def _open_replay(log: str | Path, speed: float | None, begin_s: float, end_s: float | None) -> ReplaySource:
+    """A log or the folder of a run as a source."""
+    end_ns = None if end_s is None else round(end_s * SECOND_NS)
+    path = open_run(log) if is_run(log) else str(log)
+    return ReplaySource(path, speed=speed, begin_ns=round(begin_s * SECOND_NS), end_ns=end_ns)
+
+
+def _buses_of(session: Session) -> list[BusOptions]:
+    """The buses that a session says are live.
+
+    Raises:
+        UsageError: there is none.
+    """
+    found = [BusOptions.from_session(bus) for bus in session.buses if bus.interface is not None]
+    if not found:
+        raise UsageError(
+            "watch: no log and no live bus; expected a log, buses, or [[bus]] tables with an interface; "
+            "name one"
+        )
+    return found

@@ -1,0 +1,104 @@
+"""Watching from Python: a replay gives the rows and alarms that reading the log gives."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import mixmon
+
+LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
+
+
+@pytest.fixture(autouse=True)
+def at_the_root(monkeypatch):
+    monkeypatch.chdir(Path(__file__).parents[2])
+
+
+def watched(session, **options):
+    with mixmon.watch(session, LOG, end_s=6.0, **options) as watching:
+        return list(watching)
+
+
+def leaner(session, limit=1.02, **more):
+    return mixmon.with_alarm(session, "own", lambda rows: rows.lam / rows.target, limit, **more)
+
+
+def test_a_replay_gives_every_row_and_alarm_once():
+    session = leaner(mixmon.load_session(SESSION), when="rpm < 1400", on_delay_s=0.5)
+    turns = watched(session)
+    read = list(mixmon.read_run(session, LOG, end_s=6.0))
+    rows = [block for turn in turns for block in turn.rows]
+    for name in ("t", "lam", "state"):
+        one, other = (np.concatenate([getattr(block, name) for block in some]) for some in (rows, read))
+        np.testing.assert_array_equal(one, other)
+    told = [(a.t, a.rule, a.what, a.cylinders) for turn in turns for a in turn.alarms]
+    found = mixmon.alarms(mixmon.read_run(session, LOG, end_s=6.0))
+    assert told == [(a.t, a.rule, a.what, a.cylinders) for a in found]
+    assert "own" in {rule for _, rule, _, _ in told}
+    last = turns[-1]
+    assert last.t_ns == int(read[-1].t[-1])
+    assert last.snapshot.t == last.t_ns
+
+
+def test_lateness_is_how_long_rows_wait():
+    session = mixmon.load_session(SESSION)
+    with mixmon.watch(session, LOG, lateness_s=2.0, end_s=6.0) as patient:
+        first = next(iter(patient))
+    with mixmon.watch(session, LOG, lateness_s=0.0, end_s=6.0) as hasty:
+        other = next(iter(hasty))
+    waits = [sum(map(len, turn.rows)) for turn in (other, first)]
+    assert waits[0] - waits[1] == pytest.approx(200, abs=2)
+
+
+def test_what_cannot_be_watched_is_refused():
+    session = mixmon.load_session(SESSION)
+    with pytest.raises(mixmon.UsageError, match="expected 0 to 10 s"):
+        mixmon.watch(session, LOG, lateness_s=-1.0)
+    with pytest.raises(mixmon.UsageError, match="omit one"):
+        mixmon.watch(session, LOG, buses=[])
+    with pytest.raises(mixmon.UsageError, match="in a with block"):
+        list(mixmon.watch(session, LOG))
+    with pytest.raises(mixmon.UsageError, match="name one"):
+        mixmon.watch(mixmon.load_session("examples/foreign.toml"))
+    with pytest.raises(mixmon.SourceError):
+        mixmon.watch(session, "no_such.log")
+
+
+def test_an_own_rule_that_cannot_be_watched_is_refused():
+    session = mixmon.load_session(SESSION)
+    with pytest.raises(mixmon.UsageError, match="taken"):
+        leaner(leaner(session))
+    for wrong in ({"limit": float("nan")}, {"priority": 4}, {"when": "rpm >"}, {"on_delay_s": -1.0}):
+        with pytest.raises(mixmon.UsageError, match="alarm 'own'"):
+            leaner(session, **wrong)
+    odd = mixmon.with_alarm(session, "own", lambda rows: rows.lam[:, :3], 1.0)
+    with pytest.raises(mixmon.UsageError, match="correct the function"):
+        mixmon.alarms(mixmon.read_run(odd, LOG, end_s=1.0))
+
+
+def test_an_own_rule_sees_valid_samples_alone_and_one_value_for_the_engine():
+    session = mixmon.load_session(SESSION)
+    seen = []
+
+    def least(rows):
+        seen.append(rows.lam)
+        return rows.spread
+
+    own = mixmon.with_alarm(session, "uneven", least, 1.0, per_node=False, unit="%")
+    run = mixmon.read_run(own, LOG, end_s=6.0)
+    found = [record for record in mixmon.alarms(run) if record.rule == "uneven"]
+    assert found
+    assert all(record.position is None for record in found)
+    valid = np.concatenate([block.state == mixmon.SampleState.VALID for block in run])
+    assert not np.isfinite(np.concatenate(seen)[~valid]).any()
+
+
+def test_functions_stay_functions_once_their_rooms_are_loaded():
+    import mixmon.simulate.load
+    import mixmon.watch.observer
+
+    assert callable(mixmon.watch)
+    assert callable(mixmon.simulate)
+    simulation = mixmon.simulate("plain", duration=0.5)
+    assert b"".join(simulation.candump()).count(b"\n") == sum(map(len, simulation))
