@@ -228,7 +228,7 @@ def test_splits_do_not_matter():
         told = [(p.t, p.seconds, p.moves, p.dead_s, p.dead_sd, p.fit.delay_s.tobytes()) for p in points]
         return told, stage.steady_s, stage.largest, stage.refused
 
-    told, *_ = same_for_all_splits(len(made), run)
+    told, *_ = same_for_all_splits(len(made), run, most=100)
     assert len(told) == 1
 
 
