@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from mixmon.findings.lags import Lags
 from mixmon.findings.pulls.bands import Bands, PullTable, bands_over, pull_table
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import ExcludedTime, PullNote, Suggestion, around_misfires
-from mixmon.findings.stage import run_side_by_side
+from mixmon.findings.stage import run_side_by_side, run_through
 from mixmon.findings.stats import mean_of_known
 from mixmon.gas.fuel import Fuel
 from mixmon.mixture.block import CylinderBlock
@@ -122,13 +123,9 @@ def pulls_by_stretch(
     Raises:
         UsageError: an impossible lag.
     """
-    stage, found, stretch = PullStage(session, lag_s), list[tuple[Pull, int]](), 0
-    for block in blocks:
-        if block.stretch[0] != stretch:
-            found += [(pull, stretch) for pull in stage.flush()]
-            stretch = int(block.stretch[0])
-        found += [(pull, stretch) for pull in stage.feed(block)]
-    return [*found, *((pull, stretch) for pull in stage.flush())]
+    stage = PullStage(session, lag_s)
+    parts = groupby(blocks, key=lambda block: int(block.stretch[0]))
+    return [(pull, stretch) for stretch, part in parts for pull in run_through(stage, part)]
 
 
 def _range_of_speeds(pulls: Sequence[Pull]) -> tuple[float, float]:
