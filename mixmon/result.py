@@ -18,7 +18,7 @@ class Origin:
 
     runs     `Run`, each as it had been read
     logs     what became of their lines, `LogFacts`; empty: as the runs say
-    lags     lags of the sensors that were allowed for, `NodeLag`
+    lags     lags of the sensors that were given, `NodeLag`; those that are missing were found on the way
     session  of a result that has no run
     """
 

@@ -36,7 +36,7 @@ from mixmon.findings.events.events import EventStage, find_clean_tips, find_even
 from mixmon.findings.events.tips import TipReview
 from mixmon.findings.identity.identity import Identity, review_identity
 from mixmon.findings.identity.own import OwnSteps
-from mixmon.findings.lags import Lags, NodeLag, NodeLags, is_given, lags_by_cylinder, sensor_lags
+from mixmon.findings.lags import Lags, LagSource, NodeLag, NodeLags, is_given, lags_by_cylinder, sensor_lags
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter, compare_runs
 from mixmon.findings.proof.conditions import ConditionStage, PlaceStage
 from mixmon.findings.proof.pairs import RunSide
@@ -416,10 +416,12 @@ def with_fuel(session: Session, fuel: Fuel) -> Session:
 
     Args:
         session: from `load_session`.
-        fuel: a `Fuel`, such as `fuel_named` and `blend` give; it counts by its atoms.
+        fuel: a `Fuel`, such as `fuel_named` and `blend` give; it counts by its atoms. Whether it is leaded
+            stays as the session says.
     """
     atoms = {"c": fuel.c, "h": fuel.h, "o": fuel.o, "n": fuel.n}
-    return replace(session, fuel=DeclaredFuel(atoms=atoms))
+    leaded = session.fuel is not None and session.fuel.leaded
+    return replace(session, fuel=DeclaredFuel(atoms=atoms, leaded=leaded))
 
 
 def listed_steps(session: Session, *logs: str | Path) -> tuple[FuelStep, ...] | None:
@@ -707,7 +709,8 @@ def events(run: Run, lag_s: KnownLags | None = None) -> Events:
     known = _listed_lags(lag_s)
     if known is None:
         given = cast("Lags | None", lag_s)
-        known = sensor_lags(run.session.chain.nodes, given)
+        every = sensor_lags(run.session.chain.nodes, given)
+        known = NodeLags(lag for lag in every if lag.source is LagSource.GIVEN)  # others are found on the way
     else:
         given = lags_by_cylinder(known)
     found = find_events(run.session, run.binding.fuel, run, given)

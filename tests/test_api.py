@@ -7,6 +7,7 @@ import inspect
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -81,6 +82,22 @@ def test_a_fuel_of_ones_own_is_that_of_the_run():
     np.testing.assert_allclose(
         mixmon.lambda_from_afr(mixmon.lambda_to_afr(lam, fuel), run.binding.fuel), lam, rtol=1e-12
     )
+
+
+def test_events_tell_the_lags_that_were_given_and_no_others():
+    run = mixmon.read_run(
+        mixmon.load_session("examples/alder8.toml"), "examples/alder8_short.log.gz", end_s=4.0
+    )
+    told = [mixmon.events(run, given).to_dict()["lags"] for given in (None, {3: 0.2}, mixmon.lags(run, 0.1))]
+    assert [[lag["cylinders"] for lag in lags] for lags in told] == [[], [[3]], [[c] for c in range(1, 9)]]
+
+
+def test_a_leaded_fuel_stays_leaded():
+    session = mixmon.load_session("examples/alder8.toml")
+    fuel = mixmon.fuel_named("E10")
+    assert not mixmon.with_fuel(session, fuel).fuel.leaded
+    leaded = replace(session, fuel=replace(session.fuel, leaded=True))
+    assert mixmon.with_fuel(leaded, fuel).fuel.leaded
 
 
 def test_a_name_that_is_not_public_is_refused():

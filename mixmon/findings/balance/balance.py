@@ -295,7 +295,9 @@ class StagingStep:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Balance(Result):
-    """The whole result. `withheld` holds the reasons for which no trims are offered; empty when they are.
+    """What every cylinder needs, the spread, the trims, and how sure each number is.
+
+    `withheld` holds the reasons for which no trims are offered; empty when they are.
 
     fuel_percent    what the new trims add to the engine's total fuel; NaN when none are offered
     predicted_in    the cell used for trims of which `predicted_spread` is, where all cells together do not

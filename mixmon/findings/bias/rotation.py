@@ -114,7 +114,7 @@ class RotationSession:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Rotation(Result):
-    """The whole result.
+    """Biases of sensors and needs of cylinders, from sessions between which the sensors were moved.
 
     why_not             why there are no numbers; None where there are
     loops               sets of cylinders and sensors that the moves tie together; one where it is solved

@@ -122,7 +122,7 @@ class CylinderCauses:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Causes(Result):
-    """The whole answer.
+    """What may explain the needs of each cylinder, what is not separated, and the next best test.
 
     cylinders  by number
     patterns   over the whole engine, the surest first

@@ -149,7 +149,7 @@ class ComparedCell:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class BeforeAfter(Result):
-    """The whole result.
+    """What every need did from one run to the next, and whether entered trims took.
 
     margin_percent    the declared margin
     spread_before, spread_after   of the needs in the shared cells, of the same cylinders

@@ -114,7 +114,7 @@ class CellOutlook:
 
 @dataclass(frozen=True, slots=True, repr=False)
 class TrimSheet(Result):
-    """The whole sheet.
+    """The trims to type, in the engine control's order and shape, with why and how sure.
 
     shape         of the engine control's trims: "cylinder", "bank" or "map"
     rows          one a cylinder, by output where the order is told, else by cylinder
