@@ -6,6 +6,7 @@ A file's tests run in one process (`--dist loadfile` in pyproject.toml), so what
 import os
 import sys
 import tempfile
+from collections.abc import Iterator
 
 # The workers of pytest-xdist share the cores. A linear algebra library that spreads small matrices over all
 # of them as well takes two to four times the processor time, much of it waiting. NumPy reads this on import.
@@ -39,3 +40,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.fixture(scope="module")
+def findings_made_once() -> Iterator[None]:
+    """Commands of a file of tests make each finding of a log once; see `command_line.findings_made_once`."""
+    from command_line import findings_made_once
+
+    with findings_made_once():
+        yield

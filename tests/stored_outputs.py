@@ -9,21 +9,16 @@ once for all that is printed of one finding.
 from __future__ import annotations
 
 import contextlib
-import copy
 import hashlib
 import math
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import pytest
 from command_line import run_command
 from dashboard.scenes import nothing, pull_review, scene, snapshot, text
 
-import mixmon
-import mixmon.cli.compare
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import State, draw
 
@@ -109,41 +104,6 @@ def command_lines() -> dict[str, list[str]]:
         and words[0] != "simulate"  # one grading is stored as text, the other as JSON
     } | {"grade glimpse json": [*GRADE_GLIMPSE, "--json"]}
     return dict(sorted((lines | as_json).items()))
-
-
-FINDERS = [
-    *((mixmon, name) for name in ("balance", "causes", "events", "identify", "lags", "pulls", "tips", "trims")),
-    (mixmon.cli.compare, "side_of_run"),
-]
-"""Where the commands call what reads a log to its end."""
-
-
-@contextlib.contextmanager
-def findings_made_once() -> Iterator[None]:
-    """Text and JSON are printed from one reading of a log, by the commands themselves.
-
-    Findings do not change once they are made; what became of the log is told with them.
-    """
-    with pytest.MonkeyPatch.context() as change:
-        for holder, name in FINDERS:
-            change.setattr(holder, name, _made_once(getattr(holder, name)))
-        yield
-
-
-def _made_once(finder: Callable[..., Any]) -> Callable[..., Any]:
-    made: dict[str, tuple[Any, Any]] = {}
-
-    def find(*given: Any) -> Any:
-        (run,) = (one for one in given if isinstance(one, mixmon.Run))
-        what = [one for one in given if one is not run]
-        key = repr((run.name, run.session, run.whole, run.begin_s, run.left_out, what))
-        if key not in made:
-            made[key] = finder(*given), copy.deepcopy(run.log)
-        found, log = made[key]
-        run.log = copy.deepcopy(log)
-        return found
-
-    return find
 
 
 def told(words: list[str]) -> str:

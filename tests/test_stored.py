@@ -3,15 +3,10 @@
 from __future__ import annotations
 
 import pytest
-from stored_outputs import command_lines, findings_made_once, path, same_but_last_digits, screens, told
+from stored_outputs import command_lines, path, same_but_last_digits, screens, told
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
 HOW = "python tools/store_outputs.py shows what differs; with --write it stores what was changed on purpose"
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _findings_made_once():
-    with findings_made_once():
-        yield
 
 
 @pytest.mark.parametrize("name", command_lines())

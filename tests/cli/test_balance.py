@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 from command_line import read_json, shared_answer
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 EXAMPLES = Path(__file__).parents[2] / "examples"
 SIX = [str(EXAMPLES / "foreign.log.gz"), "-s", str(EXAMPLES / "foreign.toml")]
 EIGHT = [str(EXAMPLES / "alder8_short.log.gz"), "-s", str(EXAMPLES / "alder8.toml")]

@@ -6,6 +6,8 @@ import numpy as np
 import pytest
 from command_line import read_json, run_command
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 
 @pytest.fixture(scope="module")
 def played(tmp_path_factory):

@@ -13,6 +13,8 @@ from rotations import SIX, outside_truth, shifted, write_sessions
 
 from mixmon.cli.main import BAD_INPUT, DONE
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 EXAMPLE = ("examples/foreign.log.gz", "examples/foreign_after.log.gz", "-s", "examples/foreign.toml")
 TRIMS = np.array([0.0, -4.0, 5.0, 0.0, 6.0, -3.0])
 AS_IS = list(range(SIX))

@@ -14,6 +14,8 @@ from command_line import Answer, read_json, run_command, shared_answer
 
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 EVENT_FIELDS = ("t_s", "kind", "cylinder", "peak_lambda", "duration_s", "rpm", "load", "evidence")
 
 

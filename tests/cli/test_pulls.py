@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from command_line import Answer, run_command, shared_answer
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:

@@ -68,8 +68,8 @@ def test_a_size_limit_begins_a_new_run_and_loses_no_frame(rig: Rig) -> None:
 @scenario
 def test_runs_that_each_end_soon_but_lose_no_frame_are_no_failure(rig: Rig) -> None:
     runs = rig.place / "runs"
-    program = rig.record("--give-up", "2", largest=20_000)
-    until(lambda: len(list_runs(runs)) >= 7 or program.ended(), "seven runs")
+    program = rig.record("--give-up", "1.5", largest=20_000)
+    until(lambda: len(list_runs(runs)) >= 4 or program.ended(), "four runs, in three seconds")
     assert ended(program) == INTERRUPTED
     assert whole(*list_runs(runs))[0] == 0
 

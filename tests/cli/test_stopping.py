@@ -161,19 +161,19 @@ def test_a_result_that_nobody_takes(starter: Starter, tmp_path: Path) -> None:
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
     handle = os.open(pipe, os.O_RDWR | os.O_NONBLOCK)
-    words = ["decode", "examples/alder8_short.log.gz", "-s", str(EXAMPLE)]
+    words = ["decode", "examples/alder8_short.log.gz", "-s", str(EXAMPLE), "--to", "5"]
     program = starter.start(*words, place=tmp_path, stdout=str(pipe))
     check_end(program, signal.SIGTERM, lambda: waiting(handle) > 60_000)
     os.close(handle)
 
 
-SHORT_LOG = "examples/foreign.log.gz"
+SHORT_LOG = "short.log"
 SHORT = ("-s", "examples/foreign.toml")
 UNREAD = {
     "verify": [str(EXAMPLE)],
     "census": [SHORT_LOG],
     "replay": [SHORT_LOG, *SHORT, "--text"],
-    "decode": [SHORT_LOG, *SHORT],
+    "decode": ["examples/foreign.log.gz", *SHORT],
     "balance": [SHORT_LOG, *SHORT],
     "events": [SHORT_LOG, *SHORT],
     "pulls": [SHORT_LOG, *SHORT],
@@ -184,12 +184,24 @@ UNREAD = {
 }
 
 
+@pytest.fixture(scope="module")
+def short_log(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The first seconds of an example."""
+    path = tmp_path_factory.mktemp("logs") / SHORT_LOG
+    with gzip.open("examples/foreign.log.gz") as log:
+        path.write_bytes(b"".join(itertools.islice(log, 2000)))
+    return path
+
+
 @pytest.mark.parametrize("command", UNREAD)
-def test_a_result_of_which_nobody_reads_a_line(starter: Starter, tmp_path: Path, command: str) -> None:
+def test_a_result_of_which_nobody_reads_a_line(
+    starter: Starter, tmp_path: Path, short_log: Path, command: str
+) -> None:
     """As before `| true`, or `| head -1` that has its line: nothing is wrong, and nobody is told."""
     pipe = tmp_path / "pipe"
     os.mkfifo(pipe)
-    program = starter.start(command, *UNREAD[command], place=tmp_path, stdout=str(pipe))
+    words = [str(short_log) if word == SHORT_LOG else word for word in UNREAD[command]]
+    program = starter.start(command, *words, place=tmp_path, stdout=str(pipe))
     assert program.wait() == DONE
     assert "Traceback" not in program.err
     assert "Broken pipe" not in program.err

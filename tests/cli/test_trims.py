@@ -24,6 +24,8 @@ from mixmon.report.words import sentence
 from mixmon.run import Run, with_entry
 from mixmon.session.model import TrimEntry
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 ROOT = Path(__file__).parents[2]
 EXAMPLES = ROOT / "examples"
 LOG = str(EXAMPLES / "foreign.log.gz")

@@ -170,17 +170,18 @@ def test_notes_are_counted_and_not_kept(root: Path) -> None:
     path = recorded(root)
     with (path / "notes.jsonl").open("ab") as notes:
         notes.write(b'{"t":1,"kind":"a"}\n' * 20_000 + b"no note\n" * 3)
-    faults = open_within(path, 4).faults
-    assert faults[0] == "notes.jsonl: 3 lines are no notes"
-    assert len(open_run(path).notes) == 20_001
+    run = open_within(path, 4)
+    assert run.faults[0] == "notes.jsonl: 3 lines are no notes"
+    assert len(run.notes) == 20_001
 
 
 def test_the_notes_of_a_long_run_are_all_read(root: Path) -> None:
     path = recorded(root)
     with (path / "notes.jsonl").open("ab") as notes:
         notes.write(b'{"t":1,"kind":"a"}\n' * 260_000 + b"no note\n")
-    assert "notes.jsonl: 1 lines are no notes" in open_run(path).faults
-    assert not [fault for fault in open_run(path).faults if "were read" in fault]
+    faults = open_run(path).faults
+    assert "notes.jsonl: 1 lines are no notes" in faults
+    assert not [fault for fault in faults if "were read" in fault]
 
 
 def test_of_very_many_notes_the_first_are_read(root: Path) -> None:
