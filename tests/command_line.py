@@ -24,6 +24,7 @@ import pytest
 
 import mixmon
 import mixmon.cli.compare
+import mixmon.cli.rotate
 from mixmon.cli.main import DONE, main
 
 
@@ -54,6 +55,7 @@ FINDERS = [
         for name in ("balance", "causes", "events", "identify", "lags", "pulls", "tips", "trims")
     ),
     (mixmon.cli.compare, "side_of_run"),
+    (mixmon.cli.rotate, "looks_of_run"),
 ]
 """Where the commands call what reads a log to its end."""
 
@@ -76,9 +78,12 @@ def _made_once(finder: Callable[..., Any]) -> Callable[..., Any]:
     def find(run: mixmon.Run, *given: Any) -> Any:
         if run.once:
             return finder(run, *given)
-        files = [(name, Path(name).stat()) for name in run.name.split(", ")]
+        logs = [Path(name) for name in run.name.split(", ")]
+        files = [(path, path.stat()) for log in logs for path in (log, *log.glob("*"))]
+        sizes = [(path, found.st_size, found.st_mtime_ns) for path, found in files]
         part = [value for name, value in vars(run).items() if name in {"_begin", "_end", "left_out", "steps"}]
-        key = repr((files, run.session, part, given))
+        words = [list(one) if isinstance(one, tuple) else one for one in given]  # a listing tells a line only
+        key = repr((sizes, run.session, part, words))
         if key not in made:
             made[key] = finder(run, *given), copy.deepcopy(run.log)
         found, log = made[key]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import runpy
 import subprocess
 import sys
 from pathlib import Path
@@ -193,15 +194,20 @@ def test_the_demo_shows_the_balance_beside_the_truth():
     assert max(map(len, out.splitlines())) <= 80
 
 
-def test_the_script_that_checks_balance_exits_by_the_result():
-    script = [sys.executable, str(EXAMPLES / "check_balance.py"), SIX[2], SIX[0]]
-    over = subprocess.run(script, capture_output=True, check=False)
-    assert (over.returncode, b"over the limit" in over.stdout) == (1, True)
-    within = subprocess.run([*script, "9"], capture_output=True, check=False)
-    assert (within.returncode, b"within the limit" in within.stdout) == (0, True)
-    for words in ([*script[:-1], "nowhere"], [*script, "abc"], script[:-1]):
-        wrong = subprocess.run(words, capture_output=True, check=False)
-        assert (wrong.returncode, wrong.stderr.count(b"\n")) == (2, 1)
+def test_the_script_that_checks_balance_exits_by_the_result(capsys, monkeypatch):
+    def exits(*words: str) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["check_balance.py", *words])
+        with pytest.raises(SystemExit) as end:
+            runpy.run_path(str(EXAMPLES / "check_balance.py"), run_name="__main__")
+        return end.value.code, *capsys.readouterr()
+
+    status, out, _ = exits(SIX[2], SIX[0])
+    assert (status, "over the limit" in out) == (1, True)
+    status, out, _ = exits(SIX[2], SIX[0], "9")
+    assert (status, "within the limit" in out) == (0, True)
+    for words in ([SIX[2], "nowhere"], [SIX[2], SIX[0], "abc"], [SIX[2]]):
+        status, _, err = exits(*words)
+        assert (status, err.count("\n")) == (2, 1)
 
 
 def test_a_log_under_the_low_flow_mask_says_so_in_place_of_an_empty_table(tmp_path):

@@ -53,7 +53,7 @@ def test_the_text_lists_all_pulls_and_shows_their_tables(log: tuple[str, str]) -
 
 @pytest.mark.parametrize("against", ["peers", "target"])
 def test_sixteen_cylinders_and_twelve_bands_fit_the_page(sixteen: tuple[str, str], against: str) -> None:
-    status, out, _ = pulls(sixteen, "--against", against)
+    status, out, _ = pulls(sixteen, "--against", against, "--lag", "0.105")
     assert status == 0
     assert max(map(len, out.splitlines())) <= 80
     assert sum(line.startswith(tuple(f"{i} " for i in range(1, 17))) for line in out.splitlines()) >= 16

@@ -16,6 +16,8 @@ from mixmon.frames.logs import open_log
 from mixmon.ledger.ledger import Ledger
 from mixmon.record.recorder import Recorder
 
+pytestmark = pytest.mark.usefixtures("findings_made_once")
+
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ("examples/alder8_short.log.gz", "-s", "examples/alder8.toml", "--to", "2")
 

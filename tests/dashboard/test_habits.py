@@ -1,6 +1,7 @@
 """Habits of a terminal: a caret in answers, rows by need, help that begins at hand, pointer, commands."""
 
 import asyncio
+import time
 from dataclasses import replace
 
 import pytest
@@ -21,6 +22,7 @@ from dashboard.scenes import (
     snapshot,
     text,
 )
+from textual.command import CommandList
 
 from mixmon.dashboard.app import Dashboard, DashboardOptions, PageView
 from mixmon.dashboard.commands import key_commands
@@ -256,7 +258,8 @@ def test_a_command_is_found_by_its_words_and_done_by_enter_and_keys_do_not_pass_
     async def steps(app, pilot):
         await pilot.press("colon")
         await pilot.press(*"trims")
-        for _ in range(50):
+        until = time.monotonic() + 30
+        while not app.screen.query_one(CommandList).option_count and time.monotonic() < until:
             await pilot.pause(0.02)
         assert app.controls.state.page is Page.WATCH
         await pilot.press("enter", "enter")

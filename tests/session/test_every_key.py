@@ -101,11 +101,14 @@ def _tables(value: Any) -> bool:
 
 
 def mistakes_of(folder: Path, way: Way, value: Any, *, instead: bool = False) -> tuple[list[Mistake], int]:
-    """Every mistake of the full file with that value at that way, and the line on which it stands.
+    """Every mistake of a file with that value at that way, and the line on which it stands.
+
+    The file is the full one for a misspelt key. For a value it is its table alone, which is quicker to
+    read; what is missing then is told with other names.
 
     instead: of the key that `way` misspells by its last letter.
     """
-    tree = put(FULL, way, value)
+    tree = put(FULL if instead else {way[0]: FULL.get(way[0], {})}, way, value)
     if instead:
         tree = without(tree, (*way[:-1], way[-1][:-1]))
     written = Written(tree)
