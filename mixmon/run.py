@@ -632,9 +632,17 @@ def compare(
             engine does not have.
         SourceError: a log cannot be read.
     """
-    runs = before, after
-    sides = with_entry(runs, (side_of_run(before), side_of_run(after)))
-    found = compare_runs(*sides, margin_percent, entered)
+    return compare_sides((before, after), (side_of_run(before), side_of_run(after)), margin_percent, entered)
+
+
+def compare_sides(
+    runs: tuple[Run, Run],
+    sides: tuple[RunSide, RunSide],
+    margin_percent: float,
+    entered: Mapping[int, float] | None,
+) -> BeforeAfter:
+    """The comparison of two runs that have been read, `side_of_run` of each given; raises as `compare`."""
+    found = compare_runs(*with_entry(runs, sides), margin_percent, entered)
     return replace(found, origin=Origin(tuple(run.as_read() for run in runs)))
 
 

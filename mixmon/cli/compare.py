@@ -9,15 +9,11 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import log_status, opened_run, trims_of
 from mixmon.errors import UsageError
-from mixmon.findings.proof.compare import (
-    USUAL_MARGIN_PERCENT,
-    BeforeAfter,
-    compare_runs,
-)
+from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter
 from mixmon.report.balance import log_troubles
 from mixmon.report.comparison import comparison_text
 from mixmon.report.text import to_json
-from mixmon.run import LogFacts, side_of_run, with_entry
+from mixmon.run import LogFacts, compare_sides, side_of_run
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -73,5 +69,5 @@ def _read_both(arguments: argparse.Namespace) -> tuple[BeforeAfter, list[LogFact
         with opened_run(one) as opened:
             sides.append(side_of_run(opened))
         runs.append(opened)
-    before, after = with_entry((runs[0], runs[1]), (sides[0], sides[1]))
-    return compare_runs(before, after, arguments.margin, entered), [one.log for one in runs]
+    found = compare_sides((runs[0], runs[1]), (sides[0], sides[1]), arguments.margin, entered)
+    return found, [one.log for one in runs]
