@@ -28,6 +28,7 @@ from mixmon.guide.topics import (
     Topic,
     glossary_topic,
     part_not_found,
+    schemas_topic,
     topics_text,
     written_topic,
 )
@@ -55,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     if name is None:
         text, as_is = topics_text(topics), False
     else:
-        text, as_is = topics[name].write(part), topics[name].as_is
+        text, as_is = topics[name].write(part), topics[name].is_for_a_program(part)
     if arguments.json:
         result(to_json({"topic": name, "part": part, "topics": list(topics), "text": text}))
     else:
@@ -76,6 +77,7 @@ def guide_topics() -> dict[str, Topic]:
             lambda: COMMANDS,
         ),
         "statuses": Topic("exit statuses", lambda _: statuses_text(EXIT_STATUSES)),
+        "json": schemas_topic("fields of --json: a JSON Schema for each command"),
         **_code_topics(),
         "glossary": glossary_topic(WRITTEN_REFERENCES["glossary"]),
         **{name: written_topic(name, WRITTEN_REFERENCES[name]) for name in ("sources", "changes")},

@@ -83,6 +83,18 @@ def statuses_text(statuses: Mapping[int, str]) -> str:
 
 _TAKES_COMMANDS: Final = "help"
 
+_KEPT_IN: Final = {
+    "bash": "~/.local/share/bash-completion/completions/mixmon",
+    "zsh": "~/.zfunc/_mixmon",
+    "fish": "~/.config/fish/completions/mixmon.fish",
+}
+"""Where each shell looks for scripts of one's own; for zsh a folder that `fpath` has to name."""
+
+
+def _keeping(shell: str) -> str:
+    """The command that keeps the script of a shell."""
+    return f"mixmon guide completion {shell} > {_KEPT_IN[shell]}"
+
 
 def _words_of_bash(command: Command) -> str:
     names = " ".join(name for one in command.options for name in one.options)
@@ -103,7 +115,7 @@ def bash_completion(commands: Sequence[Command]) -> str:
     names = " ".join(one.name for one in commands)
     return (
         "# Completion of mixmon for bash. To keep it:\n"
-        "#   mixmon guide completion bash > ~/.local/share/bash-completion/completions/mixmon\n"
+        f"#   {_keeping('bash')}\n"
         "_mixmon() {\n"
         '    local word="${COMP_WORDS[COMP_CWORD]}" before="${COMP_WORDS[COMP_CWORD-1]}"\n'
         "    local options= places= words=\n"
@@ -151,7 +163,7 @@ def zsh_completion(commands: Sequence[Command]) -> str:
     return (
         "#compdef mixmon\n"
         "# Completion of mixmon for zsh. To keep it, in a folder of $fpath:\n"
-        "#   mixmon guide completion zsh > ~/.zfunc/_mixmon\n"
+        f"#   {_keeping('zsh')}\n"
         "_mixmon() {\n"
         f"    local -a commands\n    commands=(\n{listed}    )\n"
         "    if (( CURRENT == 2 )); then\n        _describe command commands\n        return\n    fi\n"
@@ -185,7 +197,7 @@ def fish_completion(commands: Sequence[Command]) -> str:
     """Completion for fish, with what each command and option is for."""
     return (
         "# Completion of mixmon for fish. To keep it:\n"
-        "#   mixmon guide completion fish > ~/.config/fish/completions/mixmon.fish\n"
+        f"#   {_keeping('fish')}\n"
         + "".join(
             f"complete -c mixmon -f -n __fish_use_subcommand -a {one.name} -d '{_quote_fish(one.about)}'\n"
             for one in commands
@@ -206,7 +218,8 @@ def completion_text(commands: Sequence[Command], shell: str | None) -> str:
     """The script of one shell; without one, how to ask for it."""
     if shell is not None:
         return COMPLETIONS[shell](commands)
-    return "".join(f"mixmon guide completion {name}\n" for name in COMPLETIONS)
+    scripts = "".join(f"{_keeping(name)}\n" for name in COMPLETIONS)
+    return f"# Completion\n\nThe script of your shell, kept where it looks for it:\n\n```text\n{scripts}```\n"
 
 
 # The man page: the macros of man(7), which every roff has.

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from mixmon.errors import UsageError
 from mixmon.guide.markdown import as_table
@@ -39,13 +40,17 @@ class Topic:
 
     write    its text, or that of one part of it
     parts    names of parts that can be asked for
-    as_is    its text is for a program: neither laid out nor broken into lines
+    as_is    the text of its parts, or its own where it has none, is for a program
     """
 
     about: str
     write: Callable[[str | None], str]
     parts: Callable[[], Iterable[str]] = tuple
     as_is: bool = False
+
+    def is_for_a_program(self, part: str | None) -> bool:
+        """Whether the text is printed as it is: neither laid out nor broken into lines."""
+        return self.as_is and (part is not None or not any(True for _ in self.parts()))
 
 
 def written_text(name: str) -> str:
@@ -78,6 +83,46 @@ def _glossary_rows() -> list[str]:
 def _words_of(row: str) -> list[str]:
     """The words that a row of the glossary explains."""
     return [word.strip() for word in row.split("|")[1].split(",")]
+
+
+# The schemas of what commands give with --json; tools/make_schemas.py writes them from the code.
+
+_SCHEMAS: Final = _FOLDER / "schemas"
+
+
+def schema_names() -> list[str]:
+    """Commands whose JSON has a schema."""
+    return sorted(path.stem for path in _SCHEMAS.glob("*.json"))
+
+
+def schema_text(command: str) -> str:
+    """The JSON Schema of what a command gives with --json."""
+    return (_SCHEMAS / f"{command}.json").read_text(encoding="utf-8")
+
+
+def schemas_topic(about: str) -> Topic:
+    """The schemas of all commands: their fields in short, or one schema as it is."""
+
+    def write(part: str | None) -> str:
+        if part is not None:
+            return schema_text(part)
+        rows = [
+            [f"`{name}`", ", ".join(_fields_of(json.loads(schema_text(name))))] for name in schema_names()
+        ]
+        return (
+            "# JSON\n\n`--json` gives one object on one line. `format` goes up when a field is renamed or "
+            "changes its meaning, never when one is added. Numbers may be null: NaN has no name in JSON. "
+            "`mixmon guide json COMMAND` is a JSON Schema (draft 2020-12) with every field.\n\n"
+            + as_table(["command", "fields"], rows)
+        )
+
+    return Topic(about, write, schema_names, as_is=True)
+
+
+def _fields_of(schema: Mapping[str, Any]) -> dict[str, None]:
+    """The fields of an object, of all its shapes."""
+    shapes = schema.get("anyOf", [schema])
+    return dict.fromkeys(name for shape in shapes for name in shape["properties"])
 
 
 def topics_text(topics: Mapping[str, Topic]) -> str:
