@@ -62,9 +62,15 @@ GLOSSARY = ROOT / "mixmon/guide/glossary.md"
 
 
 def glossary() -> str:
-    """The glossary of the guide: the words of DEVELOPERS.md."""
+    """The glossary of the guide: the words of DEVELOPERS.md with their meanings."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    return "# Words" + text.split("\n## Words", 1)[1].split("\n## ", 1)[0]
+    rows = [
+        line for line in text.split("\n## Words", 1)[1].split("\n## ", 1)[0].splitlines() if line[:1] == "|"
+    ]
+    cells = [row.split("|")[1:3] for row in rows]
+    return "# Words\n\nEach word means the same in text, JSON, screens and messages.\n\n" + "".join(
+        f"|{word}|{meaning.rstrip()} |\n" for word, meaning in cells
+    )
 
 
 def in_developers() -> tuple[str, str, str]:
