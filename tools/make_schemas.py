@@ -102,8 +102,8 @@ def merged(found: list[Schema]) -> Schema:
 class Reader:
     """Expressions and types of one command as schemas; records are collected as definitions."""
 
-    def __init__(self, kinds: dict[nodes.Expression, typed.Type]) -> None:
-        self.kinds = kinds
+    def __init__(self, kinds: dict[nodes.Expression, typed.Type], forms: dict[str, nodes.Expression]) -> None:
+        self.kinds, self.forms = kinds, forms
         self.definitions: Schema = {}
         self._within: list[nodes.FuncDef] = []
         self._given: list[dict[nodes.Node, nodes.Expression]] = []
@@ -118,7 +118,7 @@ class Reader:
             case nodes.GeneratorExpr():
                 return {"type": "array", "items": self.expression(found.left_expr)}
             case nodes.DictionaryComprehension():
-                return {"type": "object", "additionalProperties": self.expression(found.value)}
+                return {"type": "object", "additionalProperties": with_booleans(self.expression(found.value))}
             case nodes.ListExpr(items=items):
                 if not items:
                     return {"type": "array", "maxItems": 0}
@@ -131,12 +131,27 @@ class Reader:
                 return merged([self.expression(found.left), self.expression(found.right)])
             case nodes.CallExpr(callee=nodes.RefExpr(node=nodes.FuncDef() as function)):
                 return self._call(found, function)
+            case nodes.CallExpr(callee=nodes.MemberExpr(name="to_dict", expr=whose)):
+                return self._result(typed.get_proper_type(self.kinds.get(whose)))
             case nodes.NameExpr(node=nodes.Var()) if self._is_vague(found):
                 return self._variable(found)
         return self.type(self.kinds.get(found, typed.AnyType(typed.TypeOfAny.special_form)))
 
     def _is_vague(self, found: nodes.Expression) -> bool:
         return "Any" in str(self.kinds.get(found, "Any")) or "object" in str(self.kinds.get(found, ""))
+
+    def _result(self, found: typed.ProperType | None) -> Schema:
+        """What a result is told as: its form in `mixmon.forms`, by the name of its class."""
+        made = self.forms.get(found.type.name) if isinstance(found, typed.Instance) else None
+        match made:
+            case nodes.LambdaExpr(body=nodes.Block(body=[nodes.ReturnStmt(expr=nodes.Expression() as told)])):
+                return self.expression(told)
+            case nodes.NameExpr(node=nodes.FuncDef() as function):
+                returned = [
+                    one.expr for one in statements(function.body) if isinstance(one, nodes.ReturnStmt)
+                ]
+                return either([self.expression(one) for one in returned if one])
+        return {}
 
     def _dictionary(self, found: nodes.DictExpr) -> Schema:
         own: Schema = {}
@@ -199,6 +214,8 @@ class Reader:
                 if any(isinstance(typed.get_proper_type(one), typed.UnpackType) for one in items):
                     return self.type(row.partial_fallback)
                 parts = [self.type(one) for one in items]
+                if not parts:
+                    return {"type": "array", "maxItems": 0}
                 return {"type": "array", "prefixItems": parts, "minItems": len(parts), "maxItems": len(parts)}
             case typed.Instance() as instance:
                 return self._instance(instance)
@@ -303,6 +320,17 @@ def functions(tree: nodes.MypyFile) -> list[nodes.FuncDef]:
     return [one for one in tree.defs if isinstance(one, nodes.FuncDef)]
 
 
+def forms_by_class(tree: nodes.MypyFile) -> dict[str, nodes.Expression]:
+    """What makes the dictionary of each class of results: the first argument of its `Form`."""
+    return {
+        key.value: value.args[0]
+        for statement in tree.defs
+        if isinstance(statement, nodes.AssignmentStmt) and isinstance(statement.rvalue, nodes.DictExpr)
+        for key, value in statement.rvalue.items
+        if isinstance(key, nodes.StrExpr) and isinstance(value, nodes.CallExpr) and value.args
+    }
+
+
 def calls_of_to_json(found: object, seen: set[int]) -> list[nodes.CallExpr]:
     """Every call of `to_json` below a node of the tree."""
     if id(found) in seen or not isinstance(found, nodes.Node | list | tuple):
@@ -349,6 +377,7 @@ def checked() -> build.BuildResult:
 def schemas() -> dict[str, Schema]:
     """The schema of each command that has --json, by its name."""
     result = checked()
+    forms = forms_by_class(result.files["mixmon.forms"])
     shapes: dict[str, list[tuple[Reader, Schema]]] = {}
     for name, tree in sorted(result.files.items()):
         if not name.startswith(("mixmon.cli.", "mixmon.report.")):
@@ -356,7 +385,7 @@ def schemas() -> dict[str, Schema]:
         command = SAME_COMMAND.get(name.rpartition(".")[2], name.rpartition(".")[2])
         for function in functions(tree):
             for call in calls_of_to_json(function, set()):
-                reader = Reader(result.types)
+                reader = Reader(result.types, forms)
                 reader._within = [function]  # noqa: SLF001
                 shapes.setdefault(command, []).append((reader, reader.expression(call.args[0])))
     return {command: whole_schema(command, found) for command, found in shapes.items()}
