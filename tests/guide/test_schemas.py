@@ -13,8 +13,16 @@ from stored_outputs import command_lines, path
 
 from mixmon.guide.topics import schema_names, schema_text
 
+
+def given(name):
+    """What a command gave on standard output; nothing where it refused."""
+    return path(name).read_text(encoding="utf-8").split("--- output\n", 1)[1].split("--- talk", 1)[0]
+
+
 STORED = {
-    name: words for name, words in command_lines().items() if words[-1] == "--json" and path(name).exists()
+    name: words
+    for name, words in command_lines().items()
+    if words[-1] == "--json" and path(name).exists() and given(name)
 }
 
 
@@ -34,8 +42,7 @@ def judge(command):
 
 
 def document(name):
-    given = path(name).read_text(encoding="utf-8").split("--- output\n", 1)[1].split("--- talk", 1)[0]
-    return json.loads(given)
+    return json.loads(given(name))
 
 
 @pytest.mark.parametrize("name", STORED)
