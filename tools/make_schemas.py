@@ -370,7 +370,7 @@ def checked() -> build.BuildResult:
     options.export_types = options.preserve_asts = options.include_docstrings = True
     options.ignore_missing_imports = True
     os.chdir(ROOT)
-    sources = create_source_list(["mixmon/cli", "mixmon/report"], options)
+    sources = create_source_list(["mixmon/cli", "mixmon/report", "mixmon/forms.py"], options)
     return build.build(sources, options)
 
 
