@@ -78,7 +78,7 @@ class Told:
         return text
 
 
-@dataclass(frozen=True, slots=True, repr=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class Result(Told):
     """Base of results that are records.
 

@@ -3,8 +3,12 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import fields, is_dataclass
 from itertools import pairwise
+from typing import Any
+
+import numpy as np
 
 
 def splits(count: int, seed: int, most: int = 400) -> Iterator[list[slice]]:
@@ -29,3 +33,19 @@ def same_for_all_splits(
     for result in results[1:]:
         assert result == results[0]
     return results[0]
+
+
+def everything(value: Any) -> str:
+    """All that is in a value, to the last bit, where the `repr` of a result is a summary."""
+    if is_dataclass(value) and not isinstance(value, type):
+        inside = (
+            f"{f.name}={everything(getattr(value, f.name))}" for f in fields(value) if f.name != "origin"
+        )
+        return f"{type(value).__name__}({', '.join(inside)})"
+    if isinstance(value, np.ndarray) and value.dtype != object:
+        return f"{value.dtype}{value.shape}{value.tolist()}"
+    if isinstance(value, Mapping):
+        return f"{{{', '.join(f'{key!r}: {everything(one)}' for key, one in value.items())}}}"
+    if isinstance(value, tuple | list):
+        return f"({', '.join(map(everything, value))})"
+    return repr(value)

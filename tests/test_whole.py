@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from laws import same_for_all_splits
+from laws import everything, same_for_all_splits
 
 from mixmon.arrays import SECOND_NS
 from mixmon.findings.balance.balance import Balance, BalanceStage
@@ -111,7 +111,7 @@ def test_any_split_of_the_log_gives_the_same_balance() -> None:
         for block in pipeline.flush():
             stage.feed(block)
         assert np.isfinite(stage.result().cylinders[0].needs_percent)
-        return repr((stage.result(), reader.report, pipeline.late_by_clock, pipeline.counts))
+        return everything((stage.result(), reader.report, pipeline.late_by_clock, pipeline.counts))
 
     same_for_all_splits(len(text), run, most=100)
 
@@ -144,7 +144,7 @@ def test_stamps_that_are_all_moved_alike_change_nothing_but_the_moments(by_ns: i
     assert [t + by_ns for t in rows] == rows_moved
     assert needs == needs_moved
     assert buses == buses_moved
-    assert repr([replace(e, t=e.t + by_ns) for e in found]) == repr(found_moved)
+    assert everything([replace(e, t=e.t + by_ns) for e in found]) == everything(found_moved)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,4 +185,4 @@ def findings(binding: Binding, frames: list[FrameBlock]) -> tuple[list[int], str
             found += events.feed(block)
     found += events.flush()
     stage.exclude(found)
-    return t, repr(stage.result()), repr(census.result().buses), found
+    return t, everything(stage.result()), everything(census.result().buses), found

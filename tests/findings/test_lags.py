@@ -8,7 +8,7 @@ import functools
 import confusion
 import numpy as np
 import pytest
-from laws import same_for_all_splits
+from laws import everything, same_for_all_splits
 from planted import FUEL, Engine
 
 from mixmon.findings.events.event import Event, Kind
@@ -72,7 +72,7 @@ def test_lags_that_are_given_are_kept() -> None:
 
 def test_what_is_learnt_does_not_depend_on_the_blocks() -> None:
     _, block = rows()
-    same_for_all_splits(len(block), lambda pieces: list(map(repr, events(block, pieces))), most=40)
+    same_for_all_splits(len(block), lambda pieces: list(map(everything, events(block, pieces))), most=40)
 
 
 def test_a_lag_holds_for_what_begins_after_the_cut_and_in_every_later_stretch() -> None:
@@ -115,7 +115,7 @@ def test_events_without_tips_are_the_others() -> None:
     others = [*without.feed(block), *without.flush()]
     tips = [e for e in every if e.kind in (Kind.TIP_IN, Kind.TIP_OUT)]
     assert tips
-    assert list(map(repr, others)) == [repr(e) for e in every if e not in tips]
+    assert list(map(everything, others)) == [everything(e) for e in every if e not in tips]
 
 
 def sensor(lean: ResponseTime, rich: ResponseTime) -> SensorResponse:

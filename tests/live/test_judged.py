@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+from laws import everything
 from live_rig import keeper_in, until
 from run_folders import list_runs
 
@@ -83,7 +84,7 @@ def test_a_replay_of_the_run_decides_the_same(run: Judged) -> None:
     again = played(run[1])
     again.close()
     assert verdicts(again) == verdicts(run[0])
-    assert repr(again.observer.balance()) == repr(run[0].observer.balance())
+    assert everything(again.observer.balance()) == everything(run[0].observer.balance())
 
 
 def test_a_decision_can_be_taken_back() -> None:

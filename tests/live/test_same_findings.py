@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 from command_line import read_json, run_command
+from laws import everything
 from live_rig import Player, glimpse, keeper_in, session_file, until, virtual_worker
 from run_folders import list_runs
 
@@ -33,11 +34,11 @@ def alarms_of(worker: Worker) -> list[AlarmEvent]:
 def findings(worker: Worker) -> dict[str, object]:
     """What a worker found; as text, so that values that are not known can be compared."""
     found = worker.observer.balance(missing=notes_on_missing(worker.binding, worker.pipeline))
-    events = sorted(worker.snapshot.happened, key=lambda event: (event.t, repr(event)))
+    events = sorted(worker.snapshot.happened, key=lambda event: (event.t, everything(event)))
     return {
-        "balance": repr(found),
-        "events": list(map(repr, events)),
-        "pulls": repr(worker.snapshot.pulls),
+        "balance": everything(found),
+        "events": list(map(everything, events)),
+        "pulls": everything(worker.snapshot.pulls),
         "rows": worker.observer.rows,
     }
 
@@ -102,12 +103,12 @@ def test_live_replay_and_report_find_the_same(tmp_path: Path) -> None:
     wind_back(again)
     for found_again, events in (first_time, played_out(again)):
         assert found_again == found
-        assert list(map(repr, events)) == list(map(repr, alarms))
+        assert list(map(everything, events)) == list(map(everything, alarms))
     again.close()
 
     read = mixmon.read_run(live.session, run.path)
-    assert repr(mixmon.balance(read)) == found["balance"]
-    assert list(map(repr, mixmon.events(read))) == found["events"]
+    assert everything(mixmon.balance(read)) == found["balance"]
+    assert list(map(everything, mixmon.events(read))) == found["events"]
 
     first = int(next(iter(open_log(run.path))).t[0])
     told = [{"t_s": (event.t - first) / 1e9, **alarm_data(event)} for event in alarms]

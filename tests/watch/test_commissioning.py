@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from laws import splits
+from laws import everything, splits
 
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock, SampleState
@@ -83,9 +83,9 @@ def test_of_a_multiplexed_signal_no_rate_is_expected():
 
 def test_chunks_do_not_matter(binding, rows):
     part = rows.take(slice(0, 450))
-    whole = repr(found(binding, part, [slice(0, 450)]))
+    whole = everything(found(binding, part, [slice(0, 450)]))
     for pieces in list(splits(450, 5))[1:]:
-        assert repr(found(binding, part, pieces)) == whole
+        assert everything(found(binding, part, pieces)) == whole
 
 
 def test_before_the_first_second_nothing_is_counted(binding, rows):

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from laws import splits
+from laws import everything, splits
 
 from mixmon.errors import UsageError
 from mixmon.findings.alarms.records import OperatorAction, Verb
@@ -51,17 +51,7 @@ def glimpse() -> tuple[Binding, CylinderBlock]:
 
 def said(snapshot: object) -> str:
     """All of a snapshot as text, so that values that are not known can be compared."""
-    with np.printoptions(threshold=100_000, precision=17):
-        parts = [(f.name, getattr(snapshot, f.name)) for f in fields(snapshot)]
-        return "\n".join(f"{name}: {_plain(value)}" for name, value in parts)
-
-
-def _plain(value: object) -> str:
-    if hasattr(value, "__dataclass_fields__") and any(
-        isinstance(getattr(value, f.name), np.ndarray) for f in fields(value)
-    ):
-        return repr([(f.name, getattr(value, f.name)) for f in fields(value)])
-    return repr(value)
+    return "\n".join(f"{f.name}: {everything(getattr(snapshot, f.name))}" for f in fields(snapshot))
 
 
 def watched(binding: Binding, rows: CylinderBlock, pieces: list[slice], look_every: int) -> list[str]:
@@ -76,7 +66,12 @@ def watched(binding: Binding, rows: CylinderBlock, pieces: list[slice], look_eve
             observer.snapshot()
     records += observer.flush()
     happened += observer.happened()
-    return [repr(records), repr(happened), repr(observer.balance()), said(observer.snapshot())]
+    return [
+        everything(records),
+        everything(happened),
+        everything(observer.balance()),
+        said(observer.snapshot()),
+    ]
 
 
 def test_what_it_says_depends_on_no_split_nor_on_when_it_was_looked_at(glimpse):
@@ -134,7 +129,7 @@ def test_every_event_is_told_once(glimpse):
     observer.flush()
     told += observer.happened()
     assert tuple(told) == observer.snapshot().happened
-    assert len(set(map(repr, told))) == len(told)
+    assert len(set(map(everything, told))) == len(told)
     assert {Kind.MISFIRE, Kind.NODE_SILENT, Kind.FUEL_CUT} <= {event.kind for event in told}
     assert observer.happened() == []
 
@@ -146,7 +141,7 @@ def test_alarm_records_come_once_and_stand_in_the_snapshot(glimpse):
         records += observer.feed(rows.take(slice(first, first + 333)))
     records += observer.flush()
     assert observer.flush() == ()
-    assert repr(tuple(records)) == repr(observer.snapshot().alarm_events)
+    assert everything(tuple(records)) == everything(observer.snapshot().alarm_events)
     assert any(record.announced for record in records)
     with pytest.raises(UsageError, match="no alarm is named 'nonsense'"):
         observer.act(OperatorAction(0, Verb.ACKNOWLEDGE, "nonsense"))
@@ -195,7 +190,7 @@ def test_the_balance_heeds_misfires_that_become_certain_seconds_later():
     assert [left_out[0], *left_out[2:]] == [0.0] * 3
     assert "misfire or cut" not in unaware.cylinders[1].left_out_s
     deaf.exclude(found)
-    assert repr(deaf.result(gaps=binding.gaps)) == repr(balance)
+    assert everything(deaf.result(gaps=binding.gaps)) == everything(balance)
 
 
 def test_the_strip_has_needs_against_the_target_and_against_all_cylinders():

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from laws import everything
 from run_folders import list_runs
 
 import mixmon
@@ -186,7 +187,7 @@ def test_a_script_in_python_gets_the_same_records(run):
     actions = ReplaySource(folder).actions()
     read = mixmon.read_run(session, folder.path)
     again = mixmon.alarms(read, actions)
-    assert list(map(repr, again)) == list(map(repr, records))
+    assert list(map(everything, again)) == list(map(everything, records))
     without = mixmon.alarms(read)
     assert not {r.what for r in without} & {
         Happening.ACKNOWLEDGED,

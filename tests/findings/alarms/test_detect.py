@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from laws import everything
 from scipy.signal import lfilter
 
 from mixmon.errors import UsageError
@@ -86,7 +87,7 @@ def listed(edges):
     """Edges as tuples that compare equal, NaN included."""
     columns = (edges.stretch, edges.t, edges.kind, edges.rule, edges.node, edges.since)
     return [
-        (*whole, repr(value))
+        (*whole, everything(value))
         for *whole, value in zip(*(c.tolist() for c in columns), edges.value.tolist(), strict=True)
     ]
 

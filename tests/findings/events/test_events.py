@@ -11,7 +11,7 @@ import dataclasses
 import confusion
 import numpy as np
 import pytest
-from laws import same_for_all_splits
+from laws import everything, same_for_all_splits
 from planted import FUEL, Engine
 
 from mixmon.findings.events.event import Event, Kind
@@ -327,7 +327,7 @@ def test_what_is_found_does_not_depend_on_the_blocks_nor_on_a_look_in_between() 
             events += stage.feed(rows.take(piece))
             if number % look_every == 0:
                 stage.result()
-        return repr(sorted([*events, *stage.flush()], key=lambda e: (e.t, e.nodes, e.kind)))
+        return everything(sorted([*events, *stage.flush()], key=lambda e: (e.t, e.nodes, e.kind)))
 
     told = str(same_for_all_splits(len(rows), run, most=40))
     assert told.count("Event(") >= 5

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 import scipy.signal
 from drives import FUEL, GAS_ROWS, earlier, lagged, path, read, rows, session
-from laws import same_for_all_splits
+from laws import everything, same_for_all_splits
 
 from mixmon.findings.events.tips import (
     LEVEL_ROWS,
@@ -227,7 +227,7 @@ def test_tips_do_not_depend_on_the_split() -> None:
     def run(pieces: list[slice]) -> object:
         stage = TipStage(session(N), FUEL, BY_CYLINDER)
         tips = [tip for piece in pieces for tip in stage.feed(block.take(piece))] + stage.flush()
-        return repr([(t.kind, t.t, t.rate, t.seconds, t.measures) for t in tips]) + "".join(
+        return everything([(t.kind, t.t, t.rate, t.seconds, t.measures) for t in tips]) + "".join(
             t.trace.excursion.tobytes().hex() for t in tips
         )
 

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from fuel_answers import Played, orders, session
 from guided import BEGIN_NS, ROW_NS, guided, marked, planned, rows_of
+from laws import everything
 
 from mixmon.errors import UsageError
 from mixmon.findings.identity.guide import StepAction, StepGuide, StepTest, StepVerb
@@ -34,7 +35,7 @@ def late() -> list[tuple[int, StepVerb]]:
 
 
 def said(test: StepTest) -> str:
-    return repr(replace(test, steps=())) + repr(
+    return everything(replace(test, steps=())) + everything(
         [(s.place, s.begin, s.end, s.answers, s.moved) for s in test.steps]
     )
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from drives import GAS_ROWS, TARGET, path, rows, session
-from laws import same_for_all_splits
+from laws import everything, same_for_all_splits
 
 from mixmon.errors import UsageError
 from mixmon.findings.pulls.pulls import LONGEST_OPENING_ROWS, Pull, PullStage
@@ -244,7 +244,7 @@ def test_pulls_do_not_depend_on_the_split() -> None:
     def run(pieces: list[slice]) -> object:
         stage = PullStage(session(3), {2: 0.3})
         pulls = [pull for piece in pieces for pull in stage.feed(block.take(piece))] + stage.flush()
-        return repr([(p.begin, p.end, p.quality, p.verdict) for p in pulls]) + "".join(
+        return everything([(p.begin, p.end, p.quality, p.verdict) for p in pulls]) + "".join(
             getattr(p.trace, name).tobytes().hex() for p in pulls for name in ("t", "rpm", "y", "why")
         )
 

@@ -53,8 +53,8 @@ def test_the_optimum_is_the_one_scipy_finds():
 
 
 def test_intervals_cover_the_truth_as_often_as_they_say():
-    # two hundred sensors, noise with the correlation of a lag of 50 ms; own count of the covered ones
-    rng, n = np.random.default_rng(11), 200
+    # three hundred sensors, noise with the correlation of a lag of 50 ms; own count of the covered ones
+    rng, n = np.random.default_rng(11), 300
     white = rng.standard_normal((len(T) + 100, n))
     keep = np.exp(-0.01 / 0.05)
     noise = scipy.signal.lfilter([np.sqrt(1 - keep**2)], [1, -keep], white, axis=0)[100:]
