@@ -101,6 +101,7 @@ class Listener:
         self._patience_ns = self._silence_ns
         self._refusal = ""
         self._last_heard: int | None = None
+        self._read_at: int | None = None
         self._frames = self._error_frames = self._overflowed = 0
         self._interrupted = self._told_off = False
         self._dropped_before = self._overflows_before = self._bus_offs_before = 0
@@ -159,9 +160,11 @@ class Listener:
             self._lose_device(str(error))
             return
         now = self._clock.now()
-        if now - before > STALL_NS:
+        still = now - (before if self._read_at is None else self._read_at)  # also between two reads
+        self._read_at = now
+        if still > STALL_NS:
             self._tell_event(
-                SourceEventKind.STALLED, f"this computer was asleep or busy for {_say_seconds(now - before)}"
+                SourceEventKind.STALLED, f"this computer was asleep or busy for {_say_seconds(still)}"
             )
         if self._lost_at is not None:
             again = f"open again after {_say_seconds(now - self._lost_at)}"
@@ -239,7 +242,7 @@ class Listener:
 
     def _adopt_receiver(self, receiver: Receiver) -> None:
         self._receiver = receiver
-        self._opened_at = self._clock.now()
+        self._opened_at, self._read_at = self._clock.now(), None
 
     def _let_go(self) -> None:
         receiver, self._receiver = self._receiver, None

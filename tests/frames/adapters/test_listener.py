@@ -92,3 +92,47 @@ def test_bus_offs_between_two_reads_are_told_with_their_number(monkeypatch: pyte
     assert back.lost is off.lost is None
     assert listener.status.condition is BusCondition.BUS_OFF
     assert listener.status.interrupted
+
+
+class SleptClock(HostClock):
+    """A clock that goes on by what is added to `slept_ns`, as it does while a computer sleeps."""
+
+    slept_ns = 0
+
+    def now(self) -> int:
+        return super().now() + self.slept_ns
+
+
+class SleepsBetweenReads(Told):
+    """The computer sleeps once for three seconds, while what was read is put away."""
+
+    def __init__(self, clock: SleptClock) -> None:
+        super().__init__()
+        self._clock = clock
+        self.stalled: list[str] = []
+
+    def deliver(self, *_: object) -> int:
+        """Frames are not looked at."""
+        self._clock.slept_ns = 3_000_000_000
+        return 0
+
+    def tell(self, event: SourceEvent) -> None:
+        if event.kind is SourceEventKind.STALLED:
+            self.stalled.append(event.text)
+            self.both.set()
+
+
+def test_a_sleep_between_two_reads_is_told_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(interfaces.ADAPTERS, "flapping", AdapterKind("flapping", module=__name__))
+    clock = SleptClock()
+    told = SleepsBetweenReads(clock)
+    options = BusOptions("can0", "flapping", "the box")
+    listener = Listener(options, 0, ("can0",), clock, told, silence_s=60.0)
+    listener.open()
+    listener.start()
+    try:
+        assert told.both.wait(DEADLINE_S)
+    finally:
+        listener.ask_to_stop()
+        listener.join(DEADLINE_S)
+    assert [text.startswith("this computer was asleep or busy for 3") for text in told.stalled] == [True]
