@@ -161,23 +161,37 @@ def make_sheet(session: Session, balance: Balance, *, by_cell: bool = True) -> T
         `outlook` is empty.
     """
     maker = {"map": _make_map, "bank": _make_banks}.get(session.trims.shape, _make_cylinders)
-    return maker(session, balance, split_parts(session, balance), by_cell=by_cell)
+    made, change = maker(session, balance, split_parts(session, balance))
+    return replace(made, outlook=_outlook(session, change)) if by_cell and not made.withheld else made
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _FuelChange:
+    """What a set of trims changes, to be judged cell by cell.
+
+    balance  with the needs of the cells
+    moves    ln of the change of fuel that every node sees in a cell, float64[nodes]
+    whole    whether one trim serves all cells, so that a cell's own error is none of theirs
+    found    the spreads as the balance predicts them, where it does
+    """
+
+    balance: Balance
+    moves: Callable[[Cell], Floats]
+    whole: bool = True
+    found: Mapping[Cell, Spread] | None = None
 
 
 # One trim a cylinder: as the balance has them.
 
 
-def _make_cylinders(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
+def _make_cylinders(session: Session, balance: Balance, parts: Parts) -> tuple[TrimSheet, _FuelChange]:
     rows = [_row(session, one, one.trim_new_percent, one.flags) for one in balance.cylinders]
     notes = [note(SheetNote.BANK_PART_IN_CYLINDERS)] if parts.banks_differ else []
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=balance.withheld)
     made = replace(made, staged=balance.staged, staging_steps=balance.staging_steps)
-    if balance.withheld:
-        return made
     change = _of_nodes(session, np.array([one.trim_now_percent for one in balance.cylinders]), rows)
-    made = _with_fuel(made, balance.fuel_percent)
     found = dict(balance.predicted_by_cell)
-    return _with_outlook(made, session, balance, lambda _: change, by_cell=by_cell, found=found)
+    return _with_fuel(made, balance.fuel_percent), _FuelChange(balance, lambda _: change, found=found)
 
 
 def _of_nodes(session: Session, now: Floats, rows: Sequence[TrimRow]) -> Floats:
@@ -190,7 +204,7 @@ def _of_nodes(session: Session, now: Floats, rows: Sequence[TrimRow]) -> Floats:
 # One a bank and one a cylinder.
 
 
-def _make_banks(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
+def _make_banks(session: Session, balance: Balance, parts: Parts) -> tuple[TrimSheet, _FuelChange]:
     """The banks' trims take the banks' parts in steps; the cylinders' take what is left of their needs."""
     held = {b.bank: session.trims.bank_now_percent.get(b.bank, 0.0) for b in parts.banks}
     new = dict(held) if balance.withheld else _bank_trims(session, balance, parts.banks, held)
@@ -219,8 +233,7 @@ def _make_banks(session: Session, balance: Balance, parts: Parts, *, by_cell: bo
         notes.append(note(SheetNote.BANK_NOW_ASSUMED))
     fuel = _fuel_added(session, balance, moves, plan)
     made = _sheet(session, balance, parts, rows, notes=notes, withheld=plan.withheld)
-    made = replace(_with_fuel(made, fuel), banks=banks)
-    return _with_outlook(made, session, balance, lambda _: change, by_cell=by_cell)
+    return replace(_with_fuel(made, fuel), banks=banks), _FuelChange(balance, lambda _: change)
 
 
 def _bank_trims(
@@ -294,16 +307,14 @@ def _flags_of(one: CylinderNeed, plan: TrimPlan) -> tuple[Note, ...]:
 # One a cylinder at every breakpoint.
 
 
-def _make_map(session: Session, balance: Balance, parts: Parts, *, by_cell: bool) -> TrimSheet:
+def _make_map(session: Session, balance: Balance, parts: Parts) -> tuple[TrimSheet, _FuelChange]:
     """Cells that differ are no reason to withhold: each has trims of its own."""
     withheld = against_a_map(balance.withheld)
     balance = of_every_stage(balance)
     plan = plan_map(session, balance, offered=not withheld)
     rows = [_row(session, one, np.nan, _need_flags(one)) for one in balance.cylinders]
     made = replace(_sheet(session, balance, parts, rows, notes=plan.notes, withheld=withheld), map=plan.trims)
-    return _with_outlook(
-        made, session, balance, lambda cell: _node_moves(session, plan, cell), by_cell=by_cell, whole=False
-    )
+    return made, _FuelChange(balance, lambda cell: _node_moves(session, plan, cell), whole=False)
 
 
 def _need_flags(one: CylinderNeed) -> tuple[Note, ...]:
@@ -384,35 +395,9 @@ def _with_fuel(made: TrimSheet, fuel_percent: float) -> TrimSheet:
     return made if made.withheld else replace(made, fuel_percent=fuel_percent)
 
 
-def _with_outlook(
-    made: TrimSheet,
-    session: Session,
-    balance: Balance,
-    moves: Callable[[Cell], Floats],
-    *,
-    by_cell: bool,
-    whole: bool = True,
-    found: Mapping[Cell, Spread] | None = None,
-) -> TrimSheet:
-    """The sheet with what its trims do to every cell; without, where nothing is offered or nobody asks."""
-    if made.withheld or not by_cell:
-        return made
-    return replace(made, outlook=_outlook(session, balance, moves, whole=whole, found=found))
-
-
-def _outlook(
-    session: Session,
-    balance: Balance,
-    moves: Callable[[Cell], Floats],
-    *,
-    whole: bool,
-    found: Mapping[Cell, Spread] | None,
-) -> tuple[CellOutlook, ...]:
-    """The spread of every cell once fuel has changed by `moves`, ln, float64[nodes].
-
-    whole: whether one trim serves all cells, so that a cell's own error is none of theirs.
-    found: the spreads as the balance predicts them, where it does.
-    """
+def _outlook(session: Session, change: _FuelChange) -> tuple[CellOutlook, ...]:
+    """The spread of every cell once fuel has changed."""
+    balance, moves, whole, found = change.balance, change.moves, change.whole, change.found
     first = [node.cylinders[0] for node in session.chain.nodes]
     over = [estimate_of(balance.cylinders[c - 1]) for c in first]
     own = np.nan_to_num([balance.cylinders[c - 1].sensor_error_percent for c in first]) / 100
