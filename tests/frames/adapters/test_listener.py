@@ -72,12 +72,9 @@ class Told:
                 self.both.set()
 
 
-def test_bus_offs_between_two_reads_are_told_with_their_number(monkeypatch: pytest.MonkeyPatch) -> None:
-    kind = AdapterKind("flapping", module=__name__, restarted_by="press the button of {channel}")
-    monkeypatch.setitem(interfaces.ADAPTERS, "flapping", kind)
-    told = Told()
-    options = BusOptions("can0", "flapping", "the box")
-    listener = Listener(options, 0, ("can0",), HostClock(), told, silence_s=2.0)
+def listen_until_told(options: BusOptions, clock: HostClock, told: Told) -> Listener:
+    """Listens until all has been told that is waited for; the listener, which has ended."""
+    listener = Listener(options, 0, ("can0",), clock, told, silence_s=60.0)
     listener.open()
     listener.start()
     try:
@@ -85,6 +82,15 @@ def test_bus_offs_between_two_reads_are_told_with_their_number(monkeypatch: pyte
     finally:
         listener.ask_to_stop()
         listener.join(DEADLINE_S)
+    return listener
+
+
+def test_bus_offs_between_two_reads_are_told_with_their_number(monkeypatch: pytest.MonkeyPatch) -> None:
+    kind = AdapterKind("flapping", module=__name__, restarted_by="press the button of {channel}")
+    monkeypatch.setitem(interfaces.ADAPTERS, "flapping", kind)
+    told = Told()
+    options = BusOptions("can0", "flapping", "the box")
+    listener = listen_until_told(options, HostClock(), told)
     back, off = told.events
     assert back.text.startswith("the adapter's controller was bus off 3 times and is on the bus again")
     assert off.text.startswith("the adapter's controller is bus off")
@@ -127,12 +133,5 @@ def test_a_sleep_between_two_reads_is_told_as_well(monkeypatch: pytest.MonkeyPat
     clock = SleptClock()
     told = SleepsBetweenReads(clock)
     options = BusOptions("can0", "flapping", "the box")
-    listener = Listener(options, 0, ("can0",), clock, told, silence_s=60.0)
-    listener.open()
-    listener.start()
-    try:
-        assert told.both.wait(DEADLINE_S)
-    finally:
-        listener.ask_to_stop()
-        listener.join(DEADLINE_S)
+    listen_until_told(options, clock, told)
     assert [text.startswith("this computer was asleep or busy for 3") for text in told.stalled] == [True]
