@@ -25,7 +25,17 @@ from mixmon.mixture.steady import Cell
 from mixmon.note import NoteCode
 from mixmon.report.answers import answer_text, balance_answer
 from mixmon.report.intervals import is_error_given, total_sentence
-from mixmon.report.text import Column, counted, half_width, note_lines, paragraph, table, title
+from mixmon.report.text import (
+    Column,
+    Grid,
+    counted,
+    half_width,
+    note_lines,
+    paragraph,
+    set_grid,
+    table,
+    title,
+)
 from mixmon.report.units import Unit
 from mixmon.report.words import sentence, sentences
 from mixmon.run import LogFacts, Run
@@ -227,7 +237,7 @@ def balance_text(balance: Balance, run: Run, unit: Unit, *, every_cell: bool = F
     counted_s, nothing = math.fsum(c.usable_s for c in balance.cylinders), _describe_nothing(balance)
     parts = [
         title("BALANCE", run.session.name) + answer_text(balance_answer(balance)) + log_text(run.log),
-        *([needs + _cylinder_table(balance), _flag_table(balance)] if counted_s else [nothing]),
+        *([needs + set_grid(cylinder_grid(balance)), _flag_table(balance)] if counted_s else [nothing]),
         _cell_table(balance, unit),
         _table_of_every_cell(balance) if every_cell else "",
         stage_table(balance.staged, balance.staging_steps),
@@ -263,7 +273,8 @@ def _describe_nothing(balance: Balance) -> str:
     return paragraph(f"no needs: {why}, and all trims stay as they are") + _flag_table(balance, _SAID_OF_ALL)
 
 
-def _cylinder_table(balance: Balance) -> str:
+def cylinder_grid(balance: Balance) -> Grid:
+    """One row a cylinder: its need, what it rests on, its trims."""
     columns = [
         Column("cyl"),
         Column("pos"),
@@ -291,7 +302,7 @@ def _cylinder_table(balance: Balance) -> str:
         for c in balance.cylinders
     ]
     bars = [(c.needs_percent, *c.interval95_percent) for c in balance.cylinders]
-    return table(columns, rows, bars=bars)
+    return Grid(columns, rows, bars=bars)
 
 
 def _flag_table(balance: Balance, said: frozenset[NoteCode] = frozenset()) -> str:
@@ -315,9 +326,14 @@ def _excluded_seconds(balance: Balance) -> str:
     return paragraph(f"excluded, seconds a cylinder: {', '.join(parts)}") if parts else ""
 
 
-def _cell_table(balance: Balance, unit: Unit) -> str:
+def is_of_all(balance: Balance) -> bool:
+    """Whether the mean of every cell is that of all cylinders."""
+    return not any(engine.reference.left_out for engine in balance.whole_engine)
+
+
+def cell_grid(balance: Balance, unit: Unit) -> Grid:
     """One row a cell: the engine, the leanest and the richest cylinder, and what the trims will leave."""
-    whole = not any(engine.reference.left_out for engine in balance.whole_engine)
+    whole = is_of_all(balance)
     columns = [
         Column("rpm"),
         Column("load"),
@@ -348,11 +364,16 @@ def _cell_table(balance: Balance, unit: Unit) -> str:
                 _remark_on_cell(engine, here, after),
             )
         )
-    if not rows:
+    return Grid(columns, rows, keys=2)
+
+
+def _cell_table(balance: Balance, unit: Unit) -> str:
+    grid = cell_grid(balance, unit)
+    if not grid.rows:
         return ""
-    who = "all cylinders" if whole else "mean of the known"
+    who = "all cylinders" if is_of_all(balance) else "mean of the known"
     about = paragraph(f"cells: {who} against target, and how far they are apart, %")
-    return about + table(columns, rows, keys=2)
+    return about + set_grid(grid)
 
 
 def _ends_of_spread(cells: Sequence[CellNeed]) -> tuple[str, str, float]:

@@ -12,7 +12,18 @@ from mixmon.findings.proof.conditions import Condition
 from mixmon.findings.proof.equivalence import Outcome
 from mixmon.report.answers import answer_text, comparison_answer
 from mixmon.report.balance import log_json, log_text, rests_on
-from mixmon.report.text import Column, counted, half_width, note_lines, number, paragraph, table, title
+from mixmon.report.text import (
+    Column,
+    Grid,
+    counted,
+    half_width,
+    note_lines,
+    number,
+    paragraph,
+    set_grid,
+    table,
+    title,
+)
 from mixmon.report.words import CONDITION_NAMES, sentence
 from mixmon.run import LogFacts
 from mixmon.session.keys import ENGINE_QUANTITIES
@@ -68,11 +79,11 @@ def comparison_text(found: BeforeAfter, logs: Sequence[LogFacts]) -> str:
         _run_lines(found, logs),
         _cell_table(found),
         _change_table(found),
-        _proof_lines(found),
+        "".join(map(paragraph, proof_sentences(found))),
         _left_table(found),
-        _spread_lines(found),
+        paragraph(spread_sentence(found)),
         _effect_table(found),
-        _condition_table(found.conditions),
+        set_grid(condition_grid(found.conditions)),
         note_lines(found.notes),
     ]
     return "\n".join(part for part in parts if part)
@@ -102,6 +113,19 @@ def _cell_table(found: BeforeAfter) -> str:
 
 
 def _change_table(found: BeforeAfter) -> str:
+    return paragraph(change_sentence(found)) + set_grid(change_grid(found))
+
+
+def change_sentence(found: BeforeAfter) -> str:
+    """What the table of changes shows."""
+    return (
+        "needs: percent of fuel against the mean of the cylinders, + means add fuel; change of the need, "
+        f"with its 90 % interval, against the margin of {found.margin_percent:g} %"
+    )
+
+
+def change_grid(found: BeforeAfter) -> Grid:
+    """One row a cylinder: its needs in both runs, and what changed."""
     columns = [
         Column("cyl"),
         Column("cells"),
@@ -114,11 +138,7 @@ def _change_table(found: BeforeAfter) -> str:
         Column("to", 2, signed=True),
         Column("", left=True),
     ]
-    about = (
-        "needs: percent of fuel against the mean of the cylinders, + means add fuel; change of the need, "
-        f"with its 90 % interval, against the margin of {found.margin_percent:g} %"
-    )
-    return paragraph(about) + table(
+    return Grid(
         columns,
         [_change_row(one) for one in found.cylinders],
         bars=[(one.change_percent, *one.interval90_percent) for one in found.cylinders],
@@ -139,8 +159,8 @@ def _change_row(one: CylinderChange) -> tuple[str | float | None, ...]:
     )
 
 
-def _proof_lines(found: BeforeAfter) -> str:
-    """What the words of the table mean, and how many cells such a proof takes."""
+def proof_sentences(found: BeforeAfter) -> list[str]:
+    """What the words of the table of changes mean, and how many cells such a proof takes."""
     meaning = (
         "equivalent: a change of less than the margin is shown (two one-sided tests at 5 %); different: one "
         "of more than the margin is shown; not shown: neither, which is no proof that nothing changed"
@@ -159,7 +179,7 @@ def _proof_lines(found: BeforeAfter) -> str:
             "show equivalence with a chance of 0.95 where nothing differs; with the cells there are the "
             f"chance is {found.power:.2f}{other}"
         )
-    return "".join(map(paragraph, lines))
+    return lines
 
 
 def _left_table(found: BeforeAfter) -> str:
@@ -191,19 +211,35 @@ def _left_table(found: BeforeAfter) -> str:
     return paragraph(about) + table(columns, rows)
 
 
-def _spread_lines(found: BeforeAfter) -> str:
+def spread_sentence(found: BeforeAfter) -> str:
+    """The spread in both runs."""
     shown = [
         f"{number(one.value, 1)} % (95 %: {number(one.interval95[0], 1)} to {number(one.interval95[1], 1)})"
         for one in (found.spread_before, found.spread_after)
     ]
     used = rests_on(found.spread_after)
-    return paragraph(f"spread in these cells: {shown[0]} before, {shown[1]} after, {used}")
+    return f"spread in these cells: {shown[0]} before, {shown[1]} after, {used}"
 
 
 def _effect_table(found: BeforeAfter) -> str:
     """Did the trims take."""
     if not found.effect:
         return ""
+    shown = paragraph(EFFECT_SAYS) + set_grid(effect_grid(found))
+    if math.isfinite(found.effect_slope):
+        half = half_width(found.effect_half_interval, 2)
+        shown += paragraph(f"slope of all together: {number(found.effect_slope, 2)} ± {half}")
+    return shown
+
+
+EFFECT_SAYS: Final = (
+    "did the trims take: what each cylinder did over what its trim asked for; 1 is all of it, 0 nothing"
+)
+"""What the table of effects shows."""
+
+
+def effect_grid(found: BeforeAfter) -> Grid:
+    """One row a trim that was entered."""
     columns = [
         Column("cyl"),
         Column("entered %", 2, signed=True),
@@ -212,21 +248,15 @@ def _effect_table(found: BeforeAfter) -> str:
         Column("to", 2, signed=True),
         Column("did it take", left=True, wraps=True),
     ]
-    about = (
-        "did the trims take: what each cylinder did over what its trim asked for; 1 is all of it, 0 nothing"
-    )
-    shown = paragraph(about) + table(columns, [_effect_row(one) for one in found.effect])
-    if math.isfinite(found.effect_slope):
-        half = half_width(found.effect_half_interval, 2)
-        shown += paragraph(f"slope of all together: {number(found.effect_slope, 2)} ± {half}")
-    return shown
+    return Grid(columns, [_effect_row(one) for one in found.effect])
 
 
 def _effect_row(one: TrimEffect) -> tuple[str | float | None, ...]:
     return one.cylinder, one.entered_percent, one.slope, *one.interval95, sentence(one.verdict)
 
 
-def _condition_table(conditions: Sequence[Condition]) -> str:
+def condition_grid(conditions: Sequence[Condition]) -> Grid:
+    """One row a condition, in both runs."""
     columns = [
         Column("condition", left=True),
         Column("before", 1),
@@ -245,4 +275,4 @@ def _condition_table(conditions: Sequence[Condition]) -> str:
         )
         for one in conditions
     ]
-    return table(columns, rows)
+    return Grid(columns, rows)

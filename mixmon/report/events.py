@@ -25,13 +25,14 @@ from mixmon.report.balance import log_json, log_text
 from mixmon.report.lags import lags_json, lags_words
 from mixmon.report.text import (
     Column,
+    Grid,
     clock_of,
     counted,
     log_notes,
     note_lines,
     paragraph,
+    set_grid,
     since_first,
-    table,
     title,
 )
 from mixmon.report.units import Unit
@@ -114,10 +115,19 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
     answer = answer_text(events_answer(events, run.log.missing))
     parts = [title("EVENTS", run.session.name) + answer + log_text(run.log)]
     if events:
-        parts.append(_count_kinds(events) + _list_events(events, run, unit))
+        parts.append(paragraph(kinds_sentence(events)) + set_grid(event_grid(events, run, unit)))
     else:
         nothing = any(one.code is Gap.NOTHING_COUNTS for one in run.log.missing)
         parts.append("no event could be found: no sample counts\n" if nothing else "no event found\n")
+    closing = cautions_on_events(events)
+    if events:
+        closing.append(f"Times are the gas's own at the sensor: {lags_words(known)}, taken off.")
+    parts.append("".join(map(paragraph, closing)) + note_lines(log_notes(run)))
+    return "\n".join(part for part in parts if part)
+
+
+def cautions_on_events(events: Sequence[Event]) -> list[str]:
+    """What must not be taken for fuelling, where there is such."""
     closing = []
     if any(event.kind in NOT_FUELLING - {Kind.NOT_CLASSIFIED} for event in events):
         closing.append(
@@ -130,20 +140,17 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
             "first and then at the fuelling. It counts for no fuel figure. Where the lag was not measured, "
             "a fuel cut in the log or the lag given by --lag can decide."
         )
-    if events:
-        closing.append(f"Times are the gas's own at the sensor: {lags_words(known)}, taken off.")
-    parts.append("".join(map(paragraph, closing)) + note_lines(log_notes(run)))
-    return "\n".join(part for part in parts if part)
+    return closing
 
 
-def _count_kinds(events: Sequence[Event]) -> str:
+def kinds_sentence(events: Sequence[Event]) -> str:
+    """How many there are of each kind."""
     count = Counter(event.kind for event in events)
-    return paragraph(
-        ", ".join(counted(count[k], _COUNTABLE.get(k, k.value), _PLURALS.get(k)) for k in Kind if count[k])
-    )
+    return ", ".join(counted(count[k], _COUNTABLE.get(k, k.value), _PLURALS.get(k)) for k in Kind if count[k])
 
 
-def _list_events(events: Sequence[Event], run: Run, unit: Unit) -> str:
+def event_grid(events: Sequence[Event], run: Run, unit: Unit) -> Grid:
+    """One row an event, with its evidence in short."""
     columns = [
         Column("time"),
         Column("what", left=True),
@@ -167,7 +174,7 @@ def _list_events(events: Sequence[Event], run: Run, unit: Unit) -> str:
         )
         for event in events
     ]
-    return table(columns, rows)
+    return Grid(columns, rows)
 
 
 def _evidence_words(event: Event) -> str:

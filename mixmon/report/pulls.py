@@ -27,14 +27,15 @@ from mixmon.report.text import (
     NO_VALUE,
     Cell,
     Column,
+    Grid,
     clock_of,
     half_width,
     log_notes,
     note_lines,
     number,
     paragraph,
+    set_grid,
     since_first,
-    table,
     title,
 )
 from mixmon.report.words import sentence
@@ -168,7 +169,7 @@ def pulls_text(
     if not review.pulls:
         parts.append(paragraph(_explain_no_pulls(run)) + _format_notes(run))
         return "\n".join(parts)
-    parts.append(_list_pulls(review, run))
+    parts.append(set_grid(pull_grid(review, run)))
     parts += [_describe_pull(review, i, run, against) for i in chosen]
     return "\n".join([*parts, _closing_lines(known) + _format_notes(run)])
 
@@ -192,7 +193,8 @@ def _explain_no_pulls(run: Run) -> str:
     )
 
 
-def _list_pulls(review: PullReview, run: Run) -> str:
+def pull_grid(review: PullReview, run: Run) -> Grid:
+    """One row a pull: when and how it was driven, and whether to keep it."""
     columns = [
         Column("pull"),
         Column("at"),
@@ -229,32 +231,39 @@ def _list_pulls(review: PullReview, run: Run) -> str:
                 pull.verdict.suggestion,
             )
         )
-    return table(columns, rows)
+    return Grid(columns, rows)
 
 
 def _describe_pull(review: PullReview, i: int, run: Run, against: str) -> str:
     pull, by_band = review.pulls[i], review.tables[i]
     reference = "the mean of the cylinders" if against == "peers" else "the target"
-    heading = f"PULL {i + 1} of {len(review.pulls)}: {_state_facts(pull)}"
+    heading = f"PULL {i + 1} of {len(review.pulls)}: {pull_facts(pull)}"
     lines = [heading, *(f"reject: {sentence(reason)}" for reason in pull.verdict.reasons)]
     lines += map(sentence, review.notes[i])
     lines.append(
         f"needs: percent of fuel against {reference}, + means add fuel; all: the whole engine against the "
         "target; valid: cylinders; by rpm/1000"
     )
-    grid = _needs_table(by_band, run.session.chain.nodes, against)
-    below = _explain_marks(by_band, against) + _describe_repeat(review.repeats[i])
+    grid = set_grid(band_grid(by_band, run.session.chain.nodes, against))
+    below = "".join(map(paragraph, remarks_on_pull(review, i, against)))
     return "".join(map(paragraph, lines)) + grid + below
 
 
-def _state_facts(pull: Pull) -> str:
+def remarks_on_pull(review: PullReview, i: int, against: str) -> list[str]:
+    """What the marks in its table mean, and whether it repeats an earlier one."""
+    told = [_explain_marks(review.tables[i], against), _describe_repeat(review.repeats[i])]
+    return [one for one in told if one]
+
+
+def pull_facts(pull: Pull) -> str:
+    """How it was driven, in a sentence."""
     return (
         f"{pull.from_rpm:.0f} to {pull.to_rpm:.0f} rpm in {pull.seconds:.1f} s, {pull.rate:.0f} rpm/s, "
         f"ended by {pull.ended_by}"
     )
 
 
-def _needs_table(by_band: PullTable, nodes: Sequence[Node], against: str) -> str:
+def band_grid(by_band: PullTable, nodes: Sequence[Node], against: str) -> Grid:
     """Cylinders down, bands across; the line ± has the median of the cylinders' half intervals."""
     needs, half = (by_band.peers, by_band.peers_half)
     points = by_band.worst
@@ -270,7 +279,7 @@ def _needs_table(by_band: PullTable, nodes: Sequence[Node], against: str) -> str
     rows.append(("all", *(_format_need(x, None) for x in by_band.engine.tolist()), "", ""))
     rows.append(("spread", *(number(s, 1) for s in by_band.spread.tolist()), "", ""))
     rows.append(("valid", *(str(v) for v in by_band.valid.tolist()), "", ""))
-    return table(columns, rows)
+    return Grid(columns, rows)
 
 
 def _format_need(percent: float, why: Exclusion | None) -> str:
@@ -313,7 +322,7 @@ def _explain_marks(by_band: PullTable, against: str) -> str:
     parts = [f"{mark} {meaning}" for mark, meaning in marks]
     if others:
         parts[-1 if _NO_DATA not in marks else list(marks).index(_NO_DATA)] += f" ({', '.join(others)})"
-    return paragraph("; ".join(parts)) if parts else ""
+    return "; ".join(parts)
 
 
 def _describe_repeat(repeat: Repeat | None) -> str:
@@ -321,7 +330,7 @@ def _describe_repeat(repeat: Repeat | None) -> str:
         return ""
     unlike = ", ".join(map(sentence, repeat.unlike))
     alike = f"unlike conditions: {unlike}" if unlike else "like conditions"
-    return paragraph(
+    return (
         f"against pull {repeat.against + 1}: needs differ by {number(repeat.rms, 2)} % rms, noise alone "
         f"makes {number(repeat.noise_rms, 2)} %; {alike}"
     )

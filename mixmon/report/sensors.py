@@ -19,11 +19,13 @@ from mixmon.report.text import (
     NO_VALUE,
     Cell,
     Column,
+    Grid,
     counted,
     half_width,
     note_lines,
     number,
     paragraph,
+    set_grid,
     table,
     title,
 )
@@ -157,6 +159,15 @@ def sensors_text(place: str, sensors: Sequence[SensorRecord]) -> str:
     head = title("SENSORS", "") + answer_text(sensors_answer(sensors)) + paragraph(f"ledger: {place}")
     if not sensors:
         return f"{head}\n{paragraph(_NOTHING_KNOWN)}"
+    remarks = "".join(
+        paragraph(f"{one.serial}: {'; '.join(said)}") for one in sensors if (said := remarks_on(one))
+    )
+    parts = [head, set_grid(overview_grid(sensors)) + paragraph(COLUMNS_SAY), remarks]
+    return "\n".join(part for part in parts if part)
+
+
+def overview_grid(sensors: Iterable[SensorRecord]) -> Grid:
+    """One row a sensor; `COLUMNS_SAY` says what the columns are."""
     columns = [
         Column("sensor", left=True),
         Column("runs"),
@@ -169,19 +180,14 @@ def sensors_text(place: str, sensors: Sequence[SensorRecord]) -> str:
         Column("ready", left=True),
         Column("bias %", left=True),
     ]
-    rows = [_overview_row(one) for one in sensors]
-    remarks = "".join(
-        paragraph(f"{one.serial}: {'; '.join(said)}") for one in sensors if (said := remarks_on(one))
-    )
-    parts = [head, table(columns, rows) + paragraph(_COLUMNS_SAY), remarks]
-    return "\n".join(part for part in parts if part)
+    return Grid(columns, [_overview_row(one) for one in sensors])
 
 
 _NOTHING_KNOWN = (
     "no sensor is known yet: mixmon sensors --add LOG --session FILE enters what a log teaches; "
     "mixmon sensors --bias SERIAL PCT HALF --reason TEXT a sensor's own error"
 )
-_COLUMNS_SAY = (
+COLUMNS_SAY = (
     "hours, leaded: of the element at work, on leaded fuel, in the logs entered; cycles: of its heater; "
     "lean, rich: "
     "newest T63 of readings that rise and fall, sensor and controller together; air: newest percent off the "

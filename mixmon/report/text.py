@@ -132,6 +132,21 @@ class Column:
     is_half: bool = False
 
 
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A table before it is set, as text by `set_grid` or on a page; fields as of `table`."""
+
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[Cell]]
+    keys: int = 1
+    bars: Sequence[Bounds] = ()
+
+
+def set_grid(grid: Grid) -> str:
+    """The table as text; see `table`."""
+    return table(grid.columns, grid.rows, keys=grid.keys, bars=grid.bars)
+
+
 def number(value: float | None, decimals: int = 0, *, signed: bool = False) -> str:
     """The number with fixed decimals; `--` where there is none; a rounded zero has no sign."""
     if value is None or math.isnan(value):
@@ -171,7 +186,7 @@ def table(
     width     columns of a line at most; None: those of the page
     """
     room = current_page().columns if width is None else width
-    cells = [[_shown_cell(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
+    cells = [[shown_cell(c, v) for c, v in zip(columns, row, strict=True)] for row in rows]
     grid = [[spell(c.head) for c in columns], *cells]
     if rows and any(math.isfinite(value) for value, _, _ in bars):
         columns = [*columns, Column("", left=True)]
@@ -192,7 +207,8 @@ def _bar_columns(grid: Sequence[Sequence[str]], keys: int, room: int) -> int:
     return min(columns, WIDEST_BAR)
 
 
-def _shown_cell(column: Column, value: Cell) -> str:
+def shown_cell(column: Column, value: Cell) -> str:
+    """What stands in a cell of that column."""
     if isinstance(value, str):
         return spell(printable(value))
     if column.is_half:

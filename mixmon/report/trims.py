@@ -13,7 +13,7 @@ from mixmon.findings.trims.sheet import BankTrim, CellOutlook, TrimRow, TrimShee
 from mixmon.report.answers import answer_text, trims_answer
 from mixmon.report.balance import log_json, log_text, say_of_labels, stage_table, staged_json
 from mixmon.report.tables import quoted
-from mixmon.report.text import Cell, Column, note_lines, number, paragraph, table, title
+from mixmon.report.text import Cell, Column, Grid, note_lines, number, paragraph, set_grid, table, title
 from mixmon.report.words import sentence, sentences
 from mixmon.run import Run
 
@@ -94,7 +94,7 @@ def trims_text(sheet: TrimSheet, run: Run) -> str:
         title("TRIM SHEET", run.session.name) + answer_text(trims_answer(sheet)) + log_text(run.log),
         _head(sheet),
         _bank_table(sheet),
-        _sheet_table(sheet),
+        set_grid(sheet_grid(sheet)),
         _map_tables(sheet),
         _remark_table(sheet),
         stage_table(sheet.staged, sheet.staging_steps),
@@ -119,9 +119,15 @@ def _head(sheet: TrimSheet) -> str:
 
 
 def _bank_table(sheet: TrimSheet) -> str:
+    return paragraph(BANKS_SAY) + set_grid(bank_grid(sheet)) if sheet.parts.banks else ""
+
+
+BANKS_SAY: Final = "banks, against the whole engine"
+"""What the table of banks is of."""
+
+
+def bank_grid(sheet: TrimSheet) -> Grid:
     """What banks need, and their trims where the engine control has such."""
-    if not sheet.parts.banks:
-        return ""
     typed = {one.bank: one for one in sheet.banks}
     columns = [
         Column("bank", left=True),
@@ -140,10 +146,10 @@ def _bank_table(sheet: TrimSheet) -> str:
         ]
         for part in sheet.parts.banks
     ]
-    return paragraph("banks, against the whole engine") + table(columns, rows)
+    return Grid(columns, rows)
 
 
-def _sheet_table(sheet: TrimSheet) -> str:
+def sheet_grid(sheet: TrimSheet) -> Grid:
     """The lines to type, in their order; beside them the part of the need that is the cylinder's own."""
     own = {one.cylinder: one for one in sheet.parts.cylinders}
     outputs = any(row.output is not None for row in sheet.rows)
@@ -174,7 +180,7 @@ def _sheet_table(sheet: TrimSheet) -> str:
         for row in sheet.rows
     ]
     bars = [(row.needs_percent, *row.interval95_percent) for row in sheet.rows]
-    return table(columns, rows, keys=2 if outputs else 1, bars=bars)
+    return Grid(columns, rows, keys=2 if outputs else 1, bars=bars)
 
 
 def _remark_table(sheet: TrimSheet) -> str:
@@ -188,19 +194,25 @@ def _remark_table(sheet: TrimSheet) -> str:
 
 
 def _map_tables(sheet: TrimSheet) -> str:
+    parts = [
+        paragraph(f"cylinder {cylinder}: new trim, what it holds now in brackets") + set_grid(grid)
+        for cylinder, grid in map_grids(sheet)
+    ]
+    reasons = _map_reasons(sheet.map)
+    return "\n".join([*parts, *([reasons] if reasons else [])])
+
+
+def map_grids(sheet: TrimSheet) -> list[tuple[int, Grid]]:
     """A table a cylinder, loads downward, speeds across; what changes has its old value in brackets."""
-    parts = []
+    grids = []
     for cylinder in sorted({one.cylinder for one in sheet.map}):
         own = [one for one in sheet.map if one.cylinder == cylinder]
         speeds, loads = sorted({one.rpm for one in own}), sorted({one.load for one in own})
         at = {(one.rpm, one.load): one for one in own}
         columns = [Column("load \\ rpm"), *(Column(f"{rpm:g}", left=True) for rpm in speeds)]
         rows: list[list[Cell]] = [[load, *(_map_cell(at[rpm, load]) for rpm in speeds)] for load in loads]
-        parts.append(
-            paragraph(f"cylinder {cylinder}: new trim, what it holds now in brackets") + table(columns, rows)
-        )
-    reasons = _map_reasons(sheet.map)
-    return "\n".join([*parts, *([reasons] if reasons else [])])
+        grids.append((cylinder, Grid(columns, rows)))
+    return grids
 
 
 def _map_cell(one: MapTrim) -> str:
@@ -257,6 +269,20 @@ def _engine_part(sheet: TrimSheet) -> str:
 def _outlook_lines(sheet: TrimSheet) -> str:
     if not sheet.outlook:
         return ""
+    return (
+        paragraph(OUTLOOK_SAYS)
+        + set_grid(outlook_grid(sheet))
+        + paragraph(outlook_sentence(sheet.outlook))
+        + (paragraph(own) if (own := own_errors_sentence(sheet.outlook)) else "")
+    )
+
+
+OUTLOOK_SAYS: Final = "cells once this set is typed, spread in % of fuel"
+"""What the table of the outlook is of."""
+
+
+def outlook_grid(sheet: TrimSheet) -> Grid:
+    """One row a cell: its spread now, and once the set is typed."""
     columns = [
         Column("rpm"),
         Column("load"),
@@ -277,12 +303,7 @@ def _outlook_lines(sheet: TrimSheet) -> str:
         )
         for one in sheet.outlook
     ]
-    return (
-        paragraph("cells once this set is typed, spread in % of fuel")
-        + table(columns, rows, keys=2)
-        + paragraph(outlook_sentence(sheet.outlook))
-        + (paragraph(own) if (own := _own_errors_sentence(sheet.outlook)) else "")
-    )
+    return Grid(columns, rows, keys=2)
 
 
 def outlook_sentence(outlook: Sequence[CellOutlook]) -> str:
@@ -308,7 +329,7 @@ def outlook_sentence(outlook: Sequence[CellOutlook]) -> str:
     return "; ".join([first, *stays])
 
 
-def _own_errors_sentence(outlook: Sequence[CellOutlook]) -> str:
+def own_errors_sentence(outlook: Sequence[CellOutlook]) -> str:
     """What the sensors' own errors leave of it; empty where none is known."""
     ends = [one.after.total_interval95 for one in outlook if one.used_for_trims]
     known = [(low, high) for low, high in ends if math.isfinite(high)]
