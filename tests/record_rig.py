@@ -17,6 +17,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -145,8 +146,20 @@ def numbers(*runs: Path) -> list[int]:
 def whole(*runs: Path) -> list[int]:
     """The same, of which none may be missing or doubled."""
     found = numbers(*runs)
-    assert found == list(range(found[0], found[0] + len(found)))
+    steps = [(before, after) for before, after in pairwise(found) if after != before + 1]
+    assert not steps, f"of {len(found)} frames these do not follow each other: {steps[:10]}"
     return found
+
+
+def whole_after_failure(failed: Path, following: Path) -> list[int]:
+    """Numbers of a run that could not go on and of the next, of which none may be missing.
+
+    The next begins at the latest with the frame after the last one kept; it may keep once more what was not
+    yet known to be on the disk.
+    """
+    before, after = whole(failed), whole(following)
+    assert after[0] <= before[-1] + 1 <= after[-1] + 1
+    return before[: after[0] - before[0]] + after
 
 
 def ended(program: Program) -> int:

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from live_rig import until
-from record_rig import RATE, Rig, Scenarios, ended, lines, whole
+from record_rig import RATE, Rig, Scenarios, ended, lines, whole, whole_after_failure
 from run_folders import list_runs
 
 from mixmon.cli.main import BAD_INPUT, DONE
@@ -163,7 +163,7 @@ def test_a_full_disk_ends_in_the_spare_folder_without_a_gap(rig: Rig) -> None:
         until(lambda: lines(spare), "a run in the spare folder")
         assert ended(program) == INTERRUPTED
         first, second = list_runs(stick.runs)[0], list_runs(spare)[0]
-        assert whole(first, second)[0] == 0
+        assert whole_after_failure(first, second)[0] == 0
         assert open_run(second).verified
         assert "recording stopped: " in program.err
         assert str(second) in program.err
@@ -183,7 +183,7 @@ def test_a_disk_on_which_room_is_made_takes_the_next_run_without_a_gap(rig: Rig)
         stick.make_room()
         until(lambda: len(list_runs(stick.runs)) > 1 and lines(stick.runs, 1), "the next run")
         assert ended(program) == INTERRUPTED
-        assert whole(rig.place / "copy", list_runs(stick.runs)[1])[0] == 0
+        assert whole_after_failure(rig.place / "copy", list_runs(stick.runs)[1])[0] == 0
         if stick.mounted:
             assert len(list_runs(stick.runs)) == 2, "nothing was begun before there was room"
 
