@@ -83,6 +83,11 @@ class Pipeline:
         """What happened to each decoded message, by (bus index, name)."""
         return self._decoder.counts
 
+    @property
+    def outside_range(self) -> Mapping[str, tuple[int, int]]:
+        """Of each own channel with a range: samples outside it, and samples of its message."""
+        return self._aligner.outside_range
+
     def anchor_grid(self, first_ns: int) -> None:
         """Lays the rows of what is fed next as those of a whole log that begins at this stamp, ns."""
         self._aligner.anchor_grid(first_ns)

@@ -273,6 +273,11 @@ def notes_on_missing(binding: Binding, pipeline: Pipeline) -> tuple[Note, ...]:
         )
     if late:
         notes.append(note(Gap.FRAMES_LATE, frames=late, patience_s=LATENESS_NS / SECOND_NS))
+    notes += [
+        note(Gap.CHANNEL_OUT_OF_RANGE, channel=name, count=outside, samples=came)
+        for name, (outside, came) in pipeline.outside_range.items()
+        if outside
+    ]
     samples = pipeline.samples
     if samples.any() and not samples[SampleState.VALID]:
         notes.append(_describe_exclusion(samples, len(binding.nodes)))
@@ -296,7 +301,7 @@ def _group_missing_messages(
     """Names of messages without a frame, by bus index and the quantities that they carry."""
     quantities: dict[tuple[int, str], dict[str, None]] = {}
     of_nodes = (item for node in binding.nodes for item in node.items())
-    for name, bound in (*binding.engine.items(), *of_nodes):
+    for name, bound in (*binding.engine.items(), *binding.channels.items(), *of_nodes):
         key = (bound.bus, bound.message.name)
         if pipeline.counts[key].frames == 0:
             quantities.setdefault(key, {})[name] = None

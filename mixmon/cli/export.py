@@ -399,7 +399,7 @@ def _write_rows(run_: Run, part: _ChosenPart, outputs: _Outputs) -> dict[str, in
     table: RowTable | None = None
     for block in part.rows(run_):
         if table is None:
-            table = RowTable(run_.session, part.nodes, block)
+            table = RowTable(run_.binding, part.nodes, block)
         first = run_.log.first_ns or 0
         outputs.add(table.form, table.columns(block, first), first)
     return {} if table is None else dict(table.samples)

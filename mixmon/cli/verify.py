@@ -14,11 +14,12 @@ from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.paths import is_folder
 from mixmon.errors import Mistake
-from mixmon.note import Note
+from mixmon.messages.verify import SessionCheck
 from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.page import stress
 from mixmon.report.text import counted, listed, printable, to_json
 from mixmon.report.words import note_object, sentence
+from mixmon.session.model import Channel
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -37,7 +38,7 @@ def run(arguments: argparse.Namespace) -> int:
     check = mixmon.verify(arguments.session)
     mistakes = check.mistakes
     write = _write_json if arguments.json else _write_text
-    text = write(arguments.session, mistakes, check.cautions)
+    text = write(arguments.session, mistakes, check)
     status = conclude(text, BAD_INPUT if mistakes else DONE)
     if mistakes:
         talk(f"{arguments.session}: {_count_mistakes(mistakes)}; each is listed with its key; correct them")
@@ -81,19 +82,44 @@ def _write_run_text(found: RunFolder) -> str:
     return stress(first, doubt=bool(found.faults)) + "".join(others)
 
 
-def _write_json(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
+def _write_json(session: Path, mistakes: Sequence[Mistake], check: SessionCheck) -> str:
 
-    return to_json(
-        {"session": session, "mistakes": mistakes, "cautions": [note_object(one) for one in notes]}
-    )
+    channels = [
+        {
+            "name": name,
+            "signal": _signal_name(channel),
+            "unit": channel.choice.unit or None,
+            "range": channel.range,
+            "age_s": channel.age_s,
+        }
+        for name, channel in check.channels.items()
+    ]
+    cautions = [note_object(one) for one in check.cautions]
+    return to_json({"session": session, "mistakes": mistakes, "cautions": cautions, "channels": channels})
 
 
-def _write_text(session: Path, mistakes: Sequence[Mistake], notes: Sequence[Note]) -> str:
+def _signal_name(channel: Channel) -> str:
+    choice = channel.choice
+    return f"{choice.bus}/{choice.message}.{choice.signal}"
 
+
+def _channel_text(name: str, channel: Channel) -> str:
+    """One line: where an own channel comes from, and what is known of its values."""
+    parts = [_signal_name(channel)]
+    parts += [channel.choice.unit] if channel.choice.unit else []
+    parts += [] if channel.range is None else [f"from {channel.range[0]:g} to {channel.range[1]:g}"]
+    parts += [] if channel.age_s is None else [f"at most {channel.age_s:g} s old"]
+    return f"own channel {name}: {', '.join(parts)}"
+
+
+def _write_text(session: Path, mistakes: Sequence[Mistake], check: SessionCheck) -> str:
+
+    notes = check.cautions
     told = _count_mistakes(mistakes) if mistakes else "no mistake found"
     beside = f"; {counted(len(notes), 'caution')}" if notes else ""
     answer = stress(listed(f"{session}: {told}{beside}"), doubt=bool(mistakes))
     lines = [*map(str, mistakes), *(f"caution: {sentence(one)}" for one in notes)]
+    lines += [_channel_text(name, channel) for name, channel in check.channels.items()]
     return answer + "".join(map(listed, lines))
 
 

@@ -148,7 +148,7 @@ def rules_without_signals(live: Snapshot, setting: Setting) -> tuple[tuple[str, 
     if _find_no_engine(live) is not None:
         return (), ()
     known = dict(live.engine) | {"target": live.target}
-    watched = set(setting.session.engine_signals)
+    watched = {*setting.session.engine_signals, *setting.session.channels}
     if setting.session.targets is not None:
         watched.add("target")
     rules: list[str] = []

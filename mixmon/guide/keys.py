@@ -46,6 +46,9 @@ READ_BY_THE_SESSION_ITSELF: Final = {
 }
 """Keys whose whole effect is in the session's room, and which."""
 
+ANY_NAME: Final = "NAME"
+"""Stands for a key that the user names."""
+
 _OWNERS: Final = {
     "alarm": ("rule", "rules", "alarm"),
     "low_flow_mask": ("mask", "low_flow_mask"),
@@ -113,6 +116,8 @@ def _each_key(
         inner = f"{path}.{name}" if path else name
         below = _record_of(record, name)
         found = _table_in(kind)
+        if found is not None and found.others is not None and not path and not found.keys:
+            yield f"{inner}.{ANY_NAME}", f"[{inner}]", found.others, "none"
         if not (found is not None and not path):  # the tables of the file are headings
             yield inner, header, kind, _default_of(record, name, required=name in table.required)
         if found is not None and found.keys and _quantity_of(inner) is None and not _is_repeated(inner):
@@ -219,6 +224,7 @@ _READ_UNDER_ANOTHER_NAME: Final[dict[str, tuple[str, ...]]] = {
     "fuel.parts": ("gas",),
     "fuel.atoms": ("gas",),
     "chain.bus": ("messages",),
+    f"channels.{ANY_NAME}": ("alarms", "mixmon export", "rows", "screens"),
     "engine_signals.trim": ("alarms", "identity", "proof"),
     "validity.overrun": ("rows",),
     "trims.identity": ("balance",),

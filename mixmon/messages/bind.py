@@ -26,7 +26,7 @@ from mixmon.messages.cautions import Caution
 from mixmon.messages.chain import CHAIN_FILE, ENGINE_FILE, shipped_database
 from mixmon.messages.database import Database, load_database
 from mixmon.messages.gaps import Gap, gaps, missing
-from mixmon.messages.misread import misread
+from mixmon.messages.misread import misread, misread_channel
 from mixmon.note import Note, note
 from mixmon.session.keys import (
     CHAIN_QUANTITIES,
@@ -92,6 +92,7 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
     search = _Search(session, databases)
     nodes = search.nodes()
     engine = search.engine()
+    channels = search.channels()
     fuel = declared_fuel(session.fuel, search.mistakes)
     every_node = set.intersection(*map(set, nodes)) if nodes else set()
     binding = Binding(
@@ -100,6 +101,7 @@ def read_binding(session: Session, databases: Databases) -> tuple[Binding, list[
         plans=tuple(databases[bus.name].messages if bus.name in databases else () for bus in session.buses),
         nodes=nodes,
         engine=engine,
+        channels=channels,
         fuel=fuel or fuels.fuel_named("gasoline"),
         curve=declared_curve(session.sensors, search.mistakes),
         stoich_afr=_declared_stoich_afr(session.fuel, fuel),
@@ -170,6 +172,21 @@ class _Search:
             found |= {each: bound for each, bound in named.items() if bound is not None}
         return found
 
+    def channels(self) -> Mapping[str, BoundSignal]:
+        """Name of each own channel to its signal."""
+        found: dict[str, BoundSignal] = {}
+        for name, channel in self._session.channels.items():
+            choice, where = channel.choice, f"channels.{name}"
+            bound, mistake = self._find_signal(choice, where)
+            wrong = None if bound is None else misread_channel(choice, bound.signal)
+            if wrong is not None:
+                mistake = Mistake(where, *wrong)
+            if mistake is not None:
+                self.mistakes.append(mistake)
+            if bound is not None:
+                found[name] = bound
+        return found
+
     def _bind_choices(
         self, choices: Iterable[SignalChoice], quantity: Quantity, where: str, of: str = "nodes"
     ) -> list[BoundSignal | None]:
@@ -191,6 +208,14 @@ class _Search:
         self, choice: SignalChoice, quantity: Quantity, where: str
     ) -> tuple[BoundSignal | None, Mistake | None]:
         """The signal of one choice and what is wrong with it; (None, None) on a bus without definitions."""
+        bound, mistake = self._find_signal(choice, where)
+        if bound is None:
+            return None, mistake
+        wrong = misread(choice, bound.signal, quantity)
+        return bound, Mistake(where, *wrong) if wrong else None
+
+    def _find_signal(self, choice: SignalChoice, where: str) -> tuple[BoundSignal | None, Mistake | None]:
+        """Where the signal of a choice lies; the mistake where it lies nowhere."""
         database = self._databases.get(choice.bus)
         if database is None:
             return None, None
@@ -202,9 +227,7 @@ class _Search:
         if signal is None:
             names = [s.name for s in message.signals]
             return None, _unknown_name(choice.signal, names, database, where, message.name)
-        wrong = misread(choice, signal, quantity)
-        bound = BoundSignal(choice, self._bus[choice.bus], message, signal)
-        return bound, Mistake(where, *wrong) if wrong else None
+        return BoundSignal(choice, self._bus[choice.bus], message, signal), None
 
 
 def _unknown_name(name: str, known: list[str], database: Database, where: str, message: str = "") -> Mistake:

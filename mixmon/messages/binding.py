@@ -46,6 +46,7 @@ class Binding:
     plans       the messages of each bus
     nodes       for each node, in session order: quantity (lambda, oxygen, ready, ...) to signal
     engine      engine quantity (rpm, throttle, ...) to signal
+    channels    own channel, by its name in the session, to signal
     fuel        the fuel, gasoline where the session has none
     curve       the fuel for which the controllers compute lambda; None: the one that burns
     stoich_afr  the ratio that AFR numbers mean, as declared or from the fuel; None without a fuel
@@ -58,6 +59,7 @@ class Binding:
     plans: tuple[tuple[MessagePlan, ...], ...]
     nodes: tuple[Mapping[str, BoundSignal], ...]
     engine: Mapping[str, BoundSignal]
+    channels: Mapping[str, BoundSignal]
     fuel: Fuel
     curve: Fuel | None
     stoich_afr: float | None
@@ -89,7 +91,13 @@ class Binding:
         return np.array([by_name.get(channel, other) for channel in channels], np.uint8)
 
     def _every_bound(self) -> Iterator[BoundSignal]:
-        """The signals of all nodes, then those of the engine."""
+        """The signals of all nodes, then those of the engine, then the own channels."""
         for node in self.nodes:
             yield from node.values()
         yield from self.engine.values()
+        yield from self.channels.values()
+
+    def channel_unit(self, name: str) -> str:
+        """The unit of an own channel: as the session says, else as defined; "" for yes or no."""
+        bound = self.channels[name]
+        return "" if bound.choice.equals else bound.choice.unit or bound.signal.unit.strip()

@@ -31,6 +31,7 @@ class Gap(NoteCode):
     MESSAGES_LATE = "messages_late"
     FRAMES_LATE = "frames_late"
     DEFINITIONS_ODD = "definitions_odd"
+    CHANNEL_OUT_OF_RANGE = "channel_out_of_range"
     NOTHING_COUNTS = "nothing_counts"
 
 

@@ -126,9 +126,45 @@ def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tup
     return f"{signal.name} from {signal.minimum:g} to {signal.maximum:g}, read as {read}", remedy
 
 
+def misread_channel(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:
+    """The same of an own channel: its unit is the definition's, or scale and offset make it another."""
+    if choice.equals is not None:
+        return _misread_claim(choice, signal)
+    told, sent = _tidy(choice.unit or ""), _tidy_unit(signal)
+    if not told or not sent or told == sent or (choice.scale, choice.offset) != (1.0, 0.0):
+        return None
+    if any({told, sent} <= alike for alike in _SAME_UNIT):
+        return None
+    remedy = _UNIT_REMEDIES.get(choice.unit or "", {}).get(
+        sent, f"scale and offset that make {choice.unit} of it"
+    )
+    return f'{signal.name} in "{signal.unit}", read as {choice.unit}', f'unit = "{signal.unit}", or {remedy}'
+
+
+_SAME_UNIT: Final = (
+    frozenset({"degc", "°c", "deg c", "c"}),
+    frozenset({"degf", "°f", "deg f", "f"}),
+    frozenset({"k", "degk", "kelvin"}),
+    frozenset({"%", "percent", "pct"}),
+    frozenset({"v", "volt", "volts"}),
+    frozenset({"rpm", "1/min", "min-1", "u/min", "/min", "r/min", "rev/min"}),
+    frozenset({"km/h", "kmh", "kph"}),
+    frozenset({"ms", "msec"}),
+    frozenset({"s", "sec"}),
+    frozenset({"lbft", "ft-lb", "lb-ft", "lbf ft", "ft lb"}),
+    frozenset({"lambda", "λ"}),
+    frozenset({"count", "counts", "-", "1"}),
+)
+"""Spellings of one unit, in lower case."""
+
+
+def _tidy(unit: str) -> str:
+    """A unit in lower case, without the brackets that some files put around it."""
+    return unit.strip().strip("[]").strip().casefold()
+
+
 def _tidy_unit(signal: SignalPlan) -> str:
-    """The unit in lower case, without the brackets that some files put around it."""
-    return signal.unit.strip().strip("[]").strip().casefold()
+    return _tidy(signal.unit)
 
 
 def _measured_by(unit: str) -> str | None:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from mixmon.errors import Mistake
 from mixmon.messages.bind import definition_cautions, find_mistakes
@@ -11,6 +13,7 @@ from mixmon.messages.cautions import cautions, key_cautions
 from mixmon.note import Note
 from mixmon.result import Result
 from mixmon.session.load import read_session
+from mixmon.session.model import Channel
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -21,11 +24,13 @@ class SessionCheck(Result):
     mistakes  in the order of the file, each with its key, what was found and what was expected; with one the
               file cannot be loaded
     cautions  notes on what can be loaded and is unlikely to be meant
+    channels  the own channels, by their names
     """
 
     path: Path
     mistakes: tuple[Mistake, ...]
     cautions: tuple[Note, ...]
+    channels: Mapping[str, Channel]
 
     @property
     def usable(self) -> bool:
@@ -52,4 +57,5 @@ def verify(path: str | Path) -> SessionCheck:
     notes: tuple[Note, ...] = ()
     if session is not None:
         notes = (*cautions(session), *key_cautions(path), *definition_cautions(session))
-    return SessionCheck(Path(path), tuple(mistakes), notes)
+    channels = MappingProxyType({} if session is None else dict(session.channels))
+    return SessionCheck(Path(path), tuple(mistakes), notes, channels)

@@ -188,6 +188,16 @@ class Aligner:
         """
         self._anchor = first_ns
 
+    @property
+    def outside_range(self) -> dict[str, tuple[int, int]]:
+        """Of each engine quantity with a range: samples outside it so far, and samples of its message."""
+        tracks, sources = self._engine.tracks, self._layout.engine
+        return {
+            name: (int(tracks[i].outside[row]), tracks[i].samples)
+            for name, (i, row) in self._engine.where.items()
+            if sources[name].range is not None
+        }
+
     def restart(self) -> None:
         """Forgets all samples, where time is broken."""
         for track in (*self._engine.tracks, *self._node_tracks):
@@ -240,6 +250,8 @@ class Aligner:
         """After how long a value is too old; for a mixture its age decides the sample's state instead."""
         if name in _MIXTURE_QUANTITIES:
             return NEVER_TOO_OLD
+        if source.old_ns is not None:
+            return source.old_ns
         return max(self._layout.stale_ns, _CYCLES_UNTIL_OLD * (source.cycle_ns or _UNKNOWN_CYCLE_NS))
 
     def _make_rows(self, t: Ints) -> AlignedRows:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -23,6 +24,7 @@ def layout_of(binding: Binding) -> Layout:
     """Sources, geometry and targets of the session."""
     session = binding.session
     engine = {name: source_of(bound, binding.stoich_afr) for name, bound in binding.engine.items()}
+    engine |= {name: _source_of_channel(name, binding) for name in binding.channels}
     return Layout(
         nodes=tuple(_sources_of_node(node, binding.stoich_afr) for node in binding.nodes),
         engine=engine,
@@ -62,6 +64,17 @@ def source_of(bound: BoundSignal, stoich_afr: float | None) -> Source:
         equals=choice.equals,
         selectors=bound.signal.selectors,
         cycle_ns=_cycle_ns_of(bound),
+    )
+
+
+def _source_of_channel(name: str, binding: Binding) -> Source:
+    """An own channel as the rows read it; its number is never turned into lambda."""
+    channel = binding.session.channels[name]
+    return replace(
+        source_of(binding.channels[name], None),
+        unit=None,
+        range=channel.range,
+        old_ns=None if channel.age_s is None else round(channel.age_s * 1e9),
     )
 
 

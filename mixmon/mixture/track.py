@@ -26,7 +26,8 @@ class Source:
 
     value = decoded * scale + offset, then turned into lambda by `unit` (phi, afr with its
     `stoich_afr`); with `equals`, 1.0 where the decoded value is one of those, else 0.0.
-    `selectors` are those of the signal: signals under the same ones arrive together.
+    `selectors` are those of the signal: signals under the same ones arrive together. What lies outside
+    `range` is not known. `old_ns`: how old a value may be; None: as its cycle time says.
     """
 
     bus: int
@@ -39,6 +40,8 @@ class Source:
     equals: tuple[float, ...] | None = None
     selectors: tuple[Selector, ...] = ()
     cycle_ns: int | None = None
+    range: tuple[float, float] | None = None
+    old_ns: int | None = None
 
     @property
     def stream(self) -> tuple[int, str, tuple[Selector, ...]]:
@@ -49,7 +52,7 @@ class Source:
     def plain(self) -> bool:
         """The decoded number is the quantity."""
         same = (self.scale, self.offset) == (1.0, 0.0)
-        return same and self.equals is None and self.unit not in {"phi", "afr"}
+        return same and self.equals is None and self.unit not in {"phi", "afr"} and self.range is None
 
     def read(self, decoded: Floats) -> Floats:
         """The quantity from decoded values; NaN stays NaN."""
@@ -92,6 +95,8 @@ class Track:
     t        int64[m]       times, rising
     values   float64[q, m]  one row a source, NaN where the sample has no good value
     quality  uint8[q, m]    Quality
+    samples  how many came
+    outside  int64[q]       how many lay outside the range of their source
     """
 
     def __init__(self, sources: tuple[Source, ...], old_ns: tuple[int, ...]) -> None:
@@ -99,6 +104,8 @@ class Track:
         self._old_ns = np.array(old_ns, np.int64)
         self._soonest_old_ns = min(old_ns)
         self._read = [(i, s) for i, s in enumerate(sources) if not s.plain]
+        self.samples = 0
+        self.outside = np.zeros(len(sources), np.int64)
         self.clear()
 
     def clear(self) -> None:
@@ -114,6 +121,11 @@ class Track:
         t, values, quality = block.t, block.values[rows], block.quality[rows]
         for i, source in self._read:
             values[i] = source.read(values[i])
+            if source.range is not None:
+                beyond = (values[i] < source.range[0]) | (values[i] > source.range[1])
+                values[i, beyond] = np.nan
+                self.outside[i] += np.count_nonzero(beyond)
+        self.samples += len(t)
         missing = quality == Quality.MISSING
         if missing.any():
             present = ~missing.all(axis=0)

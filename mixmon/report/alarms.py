@@ -95,6 +95,7 @@ def moment_line(snapshot: Snapshot, session: Session, unit: Unit) -> str:
         f"all {_number_text(snapshot.all_vs_target, 1, signed=True)} % vs target",
         f"spread {_number_text(snapshot.spread, 1)} %",
         f"{unit.heading} {' '.join(_reading_text(snapshot, i, unit) for i in range(count))}",
+        *(f"{name} {_number_text(snapshot.engine.get(name, math.nan), 1)}" for name in session.channels),
     ]
     if snapshot.alarms.alarms:
         worst = snapshot.alarms.alarms[0]

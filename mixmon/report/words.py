@@ -193,6 +193,10 @@ _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
         f"{values['first']} (mixmon verify SESSION lists all)"
     ),
     Gap.FRAMES_LATE: "{frames} frames came more than {patience_s:g} s too late and are excluded",
+    Gap.CHANNEL_OUT_OF_RANGE: (
+        "own channel {channel}: {count} of {samples} values outside its range are not used; look at the "
+        "sensor, its wire and its scale"
+    ),
     Gap.NOTHING_COUNTS: lambda values: (
         "not one sample of any cylinder counts, so nothing is known of the mixture; excluded, seconds a "
         f"cylinder: {_join_reasons(values['reasons'], values['seconds'])}"

@@ -8,6 +8,7 @@ at the ends of the sections: engine, chain, limits.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from math import fsum
 from typing import Any, Final
@@ -28,6 +29,7 @@ from mixmon.session.schema import (
     engine_signals,
     nearest,
     once,
+    own_channels,
     own_signals,
     rising,
     shown,
@@ -293,14 +295,15 @@ def _check_engine_buses(clean: Clean, report: MistakeReport) -> None:
     names = [bus.get("name") for bus in clean.get("bus", ())] or [chain_bus(clean)]
     if None in names:
         return
-    for where, _, value in engine_signals(clean):
+    for where, _, value in (*engine_signals(clean), *own_channels(clean)):
         bus, slash, _ = signal_text(value).rpartition("/")
         if slash and bus not in names:
             report(where, f'bus "{bus}"', f"a bus declared in [[bus]]: {', '.join(map(str, names))}")
 
 
 def _check_databases(clean: Clean, report: MistakeReport) -> None:
-    readers = {signal_text(v).rpartition("/")[0]: where for where, _, v in engine_signals(clean)}
+    mapped = (*engine_signals(clean), *own_channels(clean))
+    readers = {signal_text(v).rpartition("/")[0]: where for where, _, v in mapped}
     if any(True for _ in chain_signals(clean)):
         readers[chain_bus(clean) or ""] = "chain.signals"
     for i, bus in enumerate(clean.get("bus", ()), 1):
@@ -578,11 +581,48 @@ def _check_condition(text: str, where: str, clean: Clean, report: MistakeReport)
     for name in names(tree):
         if name in keys.ENGINE_STATES:
             _check_engine_state(name, where, clean, report)
+        elif name in clean.get("channels", {}) or report.about(f"channels.{name}"):
+            continue
         elif name not in keys.ENGINE_QUANTITIES:
-            known = (*keys.ENGINE_QUANTITIES, *keys.ENGINE_STATES)
+            known = (*keys.ENGINE_QUANTITIES, *keys.ENGINE_STATES, *clean.get("channels", {}))
             report(where, f'"{name}" in {shown(text)}', nearest(name, known))
         elif name not in mapped and not report.about(f"engine_signals.{name}"):
             report(where, f'"{name}", which no signal carries', f"a signal in engine_signals.{name}")
+
+
+_OWN_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]{0,31}")
+_TAKEN_NAMES: Final = frozenset(
+    {
+        *keys.ENGINE_QUANTITIES,
+        *keys.CYLINDER_QUANTITIES,
+        *keys.CHAIN_QUANTITIES,
+        *keys.ENGINE_STATES,
+        *keys.OPERATING_POINT,
+        *("and", "or", "not"),
+        *("t", "t_s", "t_ns", "stretch", "lam", "state", "age", "age_s", "fresh", "cylinders_valid"),
+    }
+)
+"""Words of conditions, and columns that rows have already."""
+
+_NAME_OF_CYLINDER = re.compile(
+    r"(trim|lambda_|oxygen_percent_|state_|age_s_|fresh_|target_|needs_vs_target_percent_|needs_vs_peers_percent_"
+    r"|supply_|heater_|resets_|over_temperature_)\d.*"
+)
+"""Columns that rows have for each cylinder."""
+
+
+def _check_channel_names(clean: Clean, report: MistakeReport) -> None:
+    seen: dict[str, str] = {}
+    for where, name, _ in own_channels(clean):
+        plain = name.lower()
+        if not _OWN_NAME.fullmatch(name):
+            expected = "a letter, then letters, digits and _, 32 at most, so that conditions can name it"
+            report(where, f'the name "{name}"', expected)
+        elif plain in _TAKEN_NAMES or _NAME_OF_CYLINDER.fullmatch(plain):
+            report(where, f'the name "{name}", which is taken', "a name of your own, such as egt_1")
+        elif plain in seen:
+            report(where, f'"{name}" beside "{seen[plain]}"', "names that differ by more than capitals")
+        seen.setdefault(plain, name)
 
 
 def _check_engine_state(name: str, where: str, clean: Clean, report: MistakeReport) -> None:
@@ -629,6 +669,7 @@ LIMIT_CHECKS: Final[tuple[Check, ...]] = (
     _check_one_limit_each,
     _check_limits_within_readings,
     _check_dead_bands,
+    _check_channel_names,
     _check_conditions,
     _check_limits_have_signals,
 )

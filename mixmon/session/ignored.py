@@ -12,7 +12,15 @@ from typing import Final
 
 from mixmon.session.keys import SESSION_TABLE
 from mixmon.session.load import parse_toml, read_text
-from mixmon.session.schema import Clean, MistakeReport, chain_signals, engine_signals, key_lines, line_of
+from mixmon.session.schema import (
+    Clean,
+    MistakeReport,
+    chain_signals,
+    engine_signals,
+    key_lines,
+    line_of,
+    own_channels,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +115,7 @@ def _find(clean: Clean) -> Iterator[tuple[str, tuple[str, ...], str]]:
             yield f"trims.{name}", ('trims.identity = "stated"',), ""
     yield from _find_shapes(clean)
     yield from _find_patterns(clean)
-    for where, _, value in (*chain_signals(clean), *engine_signals(clean)):
+    for where, _, value in (*chain_signals(clean), *engine_signals(clean), *own_channels(clean)):
         for name in ("scale", "offset"):
             if isinstance(value, dict) and "equals" in value and name in value:
                 yield f"{where}.{name}", (), f"{where}.equals"

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.model import FROM_LEDGER, SignalChoice
+from mixmon.session.model import FROM_LEDGER, Channel, SignalChoice
 from mixmon.session.schema import (
     Boolean,
     Either,
@@ -168,6 +168,39 @@ def read_choice(
         unit=None if quantity.claim else table.get("unit", quantity.units[0]),
         equals=(equals,) if isinstance(equals, float) else equals,
     )
+
+
+CHANNEL_KIND: Final[ValueKind] = Either(
+    (
+        Text(what='a signal such as "BUS/Message.Signal"'),
+        Table(
+            {
+                "signal": Text(what='a signal such as "BUS/Message.Signal"'),
+                "scale": Number(),
+                "offset": Number(),
+                "unit": Text(what="a unit, such as degC", one_line=True),
+                "equals": Either((Number(), Row(Number()))),
+                "range": Row(Number()),
+                "age_s": Number(0, 3600, "s", above=True),
+            },
+            ("signal",),
+            what="a table with signal, scale, offset, unit, equals, range, age_s",
+        ),
+    )
+)
+"""How an own channel may be written."""
+
+
+def read_channel(written: Any, where: str, report: MistakeReport) -> Channel | None:
+    """The own channel that a checked value describes; None after a report."""
+    table: Mapping[str, Any] = {"signal": written} if isinstance(written, str) else written
+    quantity = _YES_OR_NO if "equals" in table else Quantity(("",))
+    choice = read_choice(table, quantity, where, report)
+    ends = table.get("range")
+    if ends is not None and not (len(ends) == 2 and ends[0] < ends[1]):
+        report(f"{where}.range", str(list(ends)), "the least and the largest value, such as [0, 1100]")
+        return None
+    return None if choice is None else Channel(choice, ends, table.get("age_s"))
 
 
 def _is_meaningful(table: Mapping[str, Any], quantity: Quantity, where: str, report: MistakeReport) -> bool:
@@ -422,6 +455,7 @@ SESSION_TABLE: Final = Table(
                 for name, quantity in (ENGINE_QUANTITIES | CYLINDER_QUANTITIES).items()
             }
         ),
+        "channels": Table(others=CHANNEL_KIND, what="names of your own, each with its signal"),
         "axes": _AXES,
         "targets": _TARGETS,
         "validity": _VALIDITY,

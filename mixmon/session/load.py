@@ -59,7 +59,7 @@ def build(clean: Clean, path: Path, report: MistakeReport) -> model.Session | No
     definitions can be checked against a partial one.
     """
     engine, chain = clean.get("engine", {}), clean.get("chain")
-    engine_signals = _read_engine_signals(clean, report)
+    engine_signals, channels = _read_engine_signals(clean, report), _read_channels(clean, report)
     cylinders, bus = engine.get("cylinders"), chain_bus(clean)
     if chain is None or cylinders is None or bus is None:
         return None
@@ -74,6 +74,7 @@ def build(clean: Clean, path: Path, report: MistakeReport) -> model.Session | No
         fuel=build_fuel(clean.get("fuel")),
         sensors=model.Sensors(**clean["sensors"]) if clean.get("sensors") else None,
         engine_signals=engine_signals,
+        channels=channels,
         axes=model.Axes(**clean.get("axes", {})),
         targets=model.Targets(clean["targets"]["lambda"]) if clean.get("targets") else None,
         validity=_build_validity(clean.get("validity", {})),
@@ -142,6 +143,14 @@ def _read_engine_signals(clean: Clean, report: MistakeReport) -> dict[str, model
         for name, value in clean.get("engine_signals", {}).items()
     }
     return {name: choice for name, choice in read.items() if choice is not None}
+
+
+def _read_channels(clean: Clean, report: MistakeReport) -> dict[str, model.Channel]:
+    read = {
+        name: keys.read_channel(value, f"channels.{name}", report)
+        for name, value in clean.get("channels", {}).items()
+    }
+    return {name: channel for name, channel in read.items() if channel is not None}
 
 
 def _build_injection(injection: Clean) -> model.Injection:

@@ -156,6 +156,20 @@ class SignalChoice:
 
 
 @dataclass(frozen=True, slots=True)
+class Channel:
+    """One own channel: a signal that stands beside the engine's under a name of the user's.
+
+    choice  which signal, and how its number is read; an empty unit is that of the definition
+    range   least and largest value that can be; what lies beyond is not known. None: all that is sent
+    age_s   how old a value may be; None: as for the engine's own signals
+    """
+
+    choice: SignalChoice
+    range: tuple[float, float] | None = None
+    age_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Node:
     """One controller: its place in the chain, the cylinder(s) its sensor sees, the sensor's serial.
 
@@ -407,6 +421,7 @@ class Session:
     fuel: DeclaredFuel | None = None
     sensors: Sensors | None = None
     engine_signals: Mapping[str, SignalChoice] = field(default_factory=dict)
+    channels: Mapping[str, Channel] = field(default_factory=dict)
     axes: Axes = field(default_factory=Axes)
     targets: Targets | None = None
     validity: Validity = field(default_factory=Validity)

@@ -484,6 +484,12 @@ def engine_signals(clean: Clean) -> Iterator[tuple[str, str, Any]]:
         yield f"engine_signals.{name}", name, value
 
 
+def own_channels(clean: Clean) -> Iterator[tuple[str, str, Any]]:
+    """Where, name and written value of every own channel."""
+    for name, value in clean.get("channels", {}).items():
+        yield f"channels.{name}", name, value
+
+
 def signal_text(value: Any) -> str:
     """The signal's name in a written value, "" where it is missing."""
     return value if isinstance(value, str) else str(value.get("signal", ""))

@@ -127,6 +127,7 @@ def bus_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 
     width, height = sheet.width, sheet.height
     head = [status(scene, verdict, width, title="BUS & SENSORS")]
     head += [_bus_row(bus, width) for bus in scene.snapshot.buses]
+    head += channel_rows(scene, width)[: max(height - len(head) - len(scene.setting) - 3, 0)]
     room = room_below(head, height)
     heading, *nodes = node_rows(scene, width, in_chain_order(scene), chosen=scene.chosen())
     notes = _counter_rows(scene, width)
@@ -154,6 +155,31 @@ def _bus_row(bus: BusNow, width: int) -> Row:
         if row_width(row) + cells(words) + 2 <= width:
             row.append((f"  {words}", style))
     return fit_row(row, width)
+
+
+def channel_rows(scene: Scene, width: int) -> list[Row]:
+    """The own channels with their values now, as many a row as fit; no rows where there are none."""
+    rows: list[Row] = []
+    row: list[Segment] = [(" own  ", "label")]
+    for name, channel in scene.setting.session.channels.items():
+        value = np.nan if scene.dead else scene.snapshot.engine.get(name, np.nan)
+        unit = f" {clean(channel.choice.unit)}" if channel.choice.unit else ""
+        known = np.isfinite(value)
+        words = f"{value_in_digits(value)}{unit}" if known else "NO DATA"
+        if len(row) > 1 and row_width(row) + cells(f"{name} {words}  ") > width:
+            rows.append(fit_row(row, width))
+            row = [("      ", "label")]
+        row += [(f"{name} ", "dim"), (f"{words}  ", "text" if known else "gone-strong")]
+    return [*rows, fit_row(row, width)] if scene.setting.session.channels else []
+
+
+def value_in_digits(value: float) -> str:
+    """A value of any size in three digits or more.
+
+    >>> [value_in_digits(x) for x in (812.34, 14.06, 1.4567, -0.05)]
+    ['812', '14.1', '1.46', '-0.05']
+    """
+    return number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
 
 
 def _counter_rows(scene: Scene, width: int) -> list[Row]:

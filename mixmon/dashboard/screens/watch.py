@@ -24,7 +24,7 @@ from mixmon.dashboard.screens.bars import (
     need_style,
     plain_rows,
 )
-from mixmon.dashboard.screens.bus import node_rows, worst_first
+from mixmon.dashboard.screens.bus import channel_rows, node_rows, worst_first
 from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.far import caption, far_zone, plan_far_zone
 from mixmon.dashboard.screens.status import LEAST_ROWS_FOR_KEYS, Sheet, keys_line, status
@@ -219,6 +219,9 @@ BAR_LEAST_COLUMNS = 80
 WIDE, HIGH = 160, 45
 """A terminal of this size shows everything at once. Our choice: a full screen on a laptop."""
 
+CHANNELS_WIDE, CHANNELS_HIGH, _MOST_CHANNEL_ROWS = 120, 40, 2
+"""A terminal of this size has rows of own channels, so many at most. Our choice: the mixture comes first."""
+
 _STRIP_ROWS, _EVENT_ROWS = 18, 5
 """Rows of the strip at most, and rows of events that come before a higher strip. Our choice."""
 
@@ -248,6 +251,8 @@ def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Shee
     room -= events
     why = [caption(scene, verdict, width)] if room >= 1 else []
     room -= len(why)
+    own = _own_rows(scene, sheet)[:room]
+    room -= len(own)
     rules = min(max(room - 1, 0), 2)
     room -= rules
     strip: list[Row] = []
@@ -260,6 +265,7 @@ def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Shee
         [
             *top,
             *why,
+            *own,
             *([line] if rules > 0 else []),
             *cylinders,
             *strip,
@@ -270,6 +276,13 @@ def _stack_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Shee
         width,
         height,
     )
+
+
+def _own_rows(scene: Scene, sheet: Sheet) -> list[Row]:
+    """The own channels, where there is room for them."""
+    if sheet.width < CHANNELS_WIDE or sheet.height < CHANNELS_HIGH:
+        return []
+    return channel_rows(scene, sheet.width)[:_MOST_CHANNEL_ROWS]
 
 
 def _cylinder_rows(scene: Scene, width: int, room: int) -> list[Row]:
@@ -292,7 +305,8 @@ def _wide_rows(scene: Scene, verdict: LimitVerdict, top: list[Row], sheet: Sheet
     line = rule_row(scene, width)
     middle = _middle_rows(scene, width, height)
     lower = _lower_rows(scene, width, height)
-    head = [*top, caption(scene, verdict, width), line, *middle, line, *lower, line]
+    own = _own_rows(scene, sheet)
+    head = [*top, caption(scene, verdict, width), *own, line, *middle, line, *lower, line]
     events = _events_and_trend(scene, width, max(height - len(head) - 1, 0))
     return padded([*head, *events, keys_line(sheet.keys, width)], width, height)
 

@@ -322,7 +322,7 @@ def lacking(rule: AlarmRule, session: Session) -> tuple[str, ...]:
 
     Signals of `suppress_when` are not among them: without them nothing is suppressed.
     """
-    there = set(session.engine_signals)
+    there = {*session.engine_signals, *session.channels}
     if session.axes.load_signal in there:
         there.add("load")
     if session.targets is not None and {"rpm", "load"} <= there:

@@ -121,7 +121,7 @@ class Expected:
 def from_binding(binding: Binding) -> Expected:
     """What a session expects."""
     engine: dict[int, dict[str, None]] = {}
-    for bound in binding.engine.values():
+    for bound in (*binding.engine.values(), *binding.channels.values()):
         engine.setdefault(bound.bus, {})[bound.message.name] = None
     nodes = tuple(
         _expected_node(binding, i) for i, found in enumerate(binding.nodes) if _reading_signal(found)

@@ -22,6 +22,7 @@ from mixmon.findings.stats import engine_lambda, needs_percent
 from mixmon.findings.trims.maps import MapTrim
 from mixmon.findings.trims.sheet import TrimRow, TrimSheet
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag
+from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.report.export.fields import NO, NO_YES, YES, ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.text import plain
@@ -71,8 +72,9 @@ _MADE_BY_MIXMON = {"own_target", "arrived", "step", "rich_end", "lean_end"}
 class RowTable:
     """Turns blocks of judged rows into columns: those of all cylinders side by side."""
 
-    def __init__(self, session: Session, nodes: Sequence[int], block: CylinderBlock) -> None:
+    def __init__(self, binding: Binding, nodes: Sequence[int], block: CylinderBlock) -> None:
         """`nodes` are those whose columns are wanted; `block` has the quantities of all blocks to come."""
+        session = binding.session
         self._nodes = list(nodes)
         self._weights = reference_weights(session)
         labels = _node_labels(session)
@@ -80,7 +82,7 @@ class RowTable:
         self._engine = list(block.now)
         self._aux = [name for name in block.aux if name not in _MADE_BY_MIXMON]
         self._counts = np.zeros(len(SampleState), np.int64)
-        engine = [_quantity_field(name, session) for name in self._engine]
+        engine = [_engine_field(name, binding) for name in self._engine]
         aux = [_field_of(CHAIN_QUANTITIES.get(name), name) for name in self._aux]
         stretch = TableField("stretch", ColumnKind.WHOLE, about="goes up where the stamps jump")
         known = TableField(
@@ -142,6 +144,14 @@ def _node_labels(session: Session) -> list[str]:
     twice = {label for label, count in Counter(labels).items() if count > 1}
     places = [node.position for node in session.chain.nodes]
     return [f"{name}_at_{at}" if name in twice else name for name, at in zip(labels, places, strict=True)]
+
+
+def _engine_field(name: str, binding: Binding) -> TableField:
+    """The field of a quantity of the engine, or of an own channel."""
+    if name not in binding.channels:
+        return _quantity_field(name, binding.session)
+    about = "own channel" + (": 1 yes, 0 no" if binding.channels[name].choice.equals else "")
+    return TableField(name, unit=binding.channel_unit(name), about=about)
 
 
 def _quantity_field(name: str, session: Session) -> TableField:

@@ -22,7 +22,7 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.bars import BarTrack
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
-from mixmon.session.model import Limits
+from mixmon.session.model import Channel, Limits, SignalChoice
 from mixmon.watch.observer import make_strip
 
 SIXTEEN = """\
@@ -305,3 +305,23 @@ def test_the_plan_shows_every_cylinder_of_a_row_of_sixteen(banks):
     top = next(i for i, line in enumerate(lines) if "FROM ABOVE" in line)
     plan = [line[lines[top].index("FROM ABOVE") :].split() for line in lines[top + 1 : top + 19]]
     assert [row[0] for row in plan if row and row[0].isdigit()] == [str(c) for c in range(1, 17)]
+
+
+@pytest.mark.parametrize(
+    ("shown_page", "size", "there"),
+    [
+        (Page.WATCH, (120, 40), True),
+        (Page.WATCH, (200, 60), True),
+        (Page.WATCH, (119, 40), False),
+        (Page.WATCH, (80, 24), False),
+        (Page.BUS, (80, 24), True),
+    ],
+)
+def test_own_channels_stand_where_there_is_room(shown_page, size, there):
+    gas = Channel(SignalChoice("engine", "Extra", "Gas", unit="degC"))
+    knocks = Channel(SignalChoice("engine", "Extra", "Knocks"))
+    declared = replace(session(), channels={"egt": gas, "knocks": knocks})
+    shown = snapshot()
+    shown = replace(shown, engine={**shown.engine, "egt": 812.34})
+    lines = text(draw(scene(shown, declared=declared), State(OPTIONS, page=shown_page), *size))
+    assert any("egt 812 degC  knocks NO DATA" in line for line in lines) is there
