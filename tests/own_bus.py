@@ -6,7 +6,6 @@ Nothing here uses the package.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 
 import cantools
@@ -67,8 +66,9 @@ BY_LAMBDA = '\n[chain.signals]\nlambda = "Mix.Lambda{position}"\n'
 class LogWriter:
     """Frames of messages, gathered and written as candump text in the order of time."""
 
-    def __init__(self) -> None:
-        self._database = cantools.database.load_string(DEFINITIONS, "dbc")
+    def __init__(self, definitions: str = DEFINITIONS) -> None:
+        self._definitions = definitions
+        self._database = cantools.database.load_string(definitions, "dbc")
         self._lines: list[tuple[float, str]] = []
 
     def add(self, message: str, t: np.ndarray, **signals: np.ndarray) -> None:
@@ -79,12 +79,13 @@ class LogWriter:
             data = known.encode({name: float(c[i]) for name, c in columns.items()}, strict=False)
             self._lines.append((at, f"({EPOCH_S + at:.6f}) can0 {known.frame_id:03X}#{data.hex().upper()}"))
 
-    def write(self, folder: Path, session: str, extra: Mapping[str, str] | None = None) -> tuple[Path, Path]:
+    def write(self, folder: Path, session: str) -> tuple[Path, Path]:
         """The session and the log in a folder."""
-        (folder / "own.dbc").write_text(DEFINITIONS)
+        (folder / "own.dbc").write_text(self._definitions)
         (folder / "own.toml").write_text(session)
-        lines = [line for _, line in sorted(self._lines)]
-        (folder / "own.log").write_text("\n".join(lines) + "\n")
-        for name, text in (extra or {}).items():
-            (folder / name).write_text(text)
-        return folder / "own.toml", folder / "own.log"
+        return folder / "own.toml", self.write_log(folder / "own.log")
+
+    def write_log(self, path: Path) -> Path:
+        """The log alone."""
+        path.write_text("\n".join(line for _, line in sorted(self._lines)) + "\n")
+        return path

@@ -96,7 +96,7 @@ class KeyEntry:
         if quantity is None:
             return self.kind.expected
         units = one_of(quantity.units).replace('"', "")
-        return f"a signal, or a table with signal, scale, offset, unit, equals; in {units}"
+        return f"a signal, or a table with signal, scale, offset, points, unit, equals; in {units}"
 
 
 def key_entries() -> tuple[KeyEntry, ...]:

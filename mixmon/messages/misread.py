@@ -112,9 +112,10 @@ def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tup
     """What was found and what was expected, where the signal cannot be what it was chosen for; else None."""
     if quantity.claim:
         return _misread_claim(choice, signal)
-    if (choice.scale, choice.offset) != (1.0, 0.0):
-        return None
     read, unit = choice.unit or quantity.units[0], _tidy_unit(signal)
+    if (choice.scale, choice.offset) != (1.0, 0.0):
+        lacks_ends = quantity.sensed and choice.points is None and _measured_by(unit) == "V"
+        return _misread_volts(read, signal) if lacks_ends else None
     if remedy := _UNIT_REMEDIES.get(read, {}).get(unit):
         return f'{signal.name} in "{signal.unit}", read as {read}', remedy
     if (measured := _measured_by(unit)) is not None and not _may_be(read, measured):
@@ -124,6 +125,13 @@ def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tup
     if remedy is None:
         return None
     return f"{signal.name} from {signal.minimum:g} to {signal.maximum:g}, read as {read}", remedy
+
+
+def _misread_volts(read: str, signal: SignalPlan) -> tuple[str, str]:
+    """What is wrong with a reading from volts by a line without ends: they are limits, not values."""
+    full = 5000 if _tidy_unit(signal) == "mv" else 5
+    expected = f"points = [[0, {read} at 0], [{full}, {read} at {full}]], as the controller is set: its ends"
+    return f'{signal.name} in "{signal.unit}", read as {read} by a line without ends', expected
 
 
 def misread_channel(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:

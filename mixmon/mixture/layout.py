@@ -7,6 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from mixmon.gas.exhaust import lambda_from_oxygen
 from mixmon.gas.transport import DEFAULT_DISTANCE_MM
 from mixmon.messages.binding import Binding, BoundSignal
 from mixmon.mixture.align import Geometry, Layout, NodeSources, TargetTable
@@ -40,6 +41,7 @@ def layout_of(binding: Binding) -> Layout:
 def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
     """Cycle times and resolutions of the nodes' lambda, and which nodes see a cylinder left out."""
     mixture = [node.get("lambda") or node["oxygen"] for node in binding.nodes]
+    ends = np.array([_ends_of(bound, binding) for bound in mixture]).reshape(-1, 2)
     return NodeFacts(
         cycle_ns=np.array([_cycle_ns_of(bound) or 0 for bound in mixture], np.int64),
         digit=np.array([_digit_of(bound) for bound in mixture]),
@@ -47,7 +49,28 @@ def node_facts(binding: Binding, left_out: frozenset[int]) -> NodeFacts:
         fuel=binding.fuel,
         reports_ready=np.array(["ready" in node for node in binding.nodes]),
         left_out=np.array([bool(left_out & set(n.cylinders)) for n in binding.session.chain.nodes]),
+        rich_from=ends[:, 0],
+        lean_from=ends[:, 1],
     )
+
+
+_END_SHARE = 0.01
+"""Share of an analog input's span next to its ends that belongs to them. Our choice: output and converter
+together are off by about half a percent of it, and an output that is driven to its end stays short of it."""
+
+
+def _ends_of(bound: BoundSignal, binding: Binding) -> tuple[float, float]:
+    """Lambda up to which, and from which on, a reading by two points is at an end of its range."""
+    if bound.choice.points is None:
+        return -np.inf, np.inf
+    (_, first), (_, second) = bound.choice.points
+    inside = _END_SHARE * (second - first)
+    values = np.array([first + inside, second - inside])
+    if bound.choice.unit == "percent":
+        ends = lambda_from_oxygen(values, binding.fuel)
+    else:
+        ends = replace(source_of(bound, binding.stoich_afr), scale=1.0, offset=0.0).read(values)
+    return float(ends.min()), float(ends.max())
 
 
 def source_of(bound: BoundSignal, stoich_afr: float | None) -> Source:

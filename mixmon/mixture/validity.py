@@ -7,7 +7,7 @@ ready or come back. Where several hold, the one further down `_ORDER` is named.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import Enum
 from typing import Any
 
@@ -203,6 +203,8 @@ class NodeFacts:
     fuel      by which oxygen is turned into lambda
     reports_ready  bool[n]   the node reports whether it is ready; where that is not known it is not ready
     left_out  bool[n]   the user excludes it
+    rich_from, lean_from  float64[n]  lambda up to which, and from which on, a reading is at the end of its
+              node's own range, as the points of an analog input tell it; -inf and inf where nothing does
     """
 
     cycle_ns: Ints
@@ -211,6 +213,8 @@ class NodeFacts:
     fuel: Fuel
     reports_ready: Bools
     left_out: Bools
+    rich_from: Floats = field(default_factory=lambda: np.array(-np.inf))
+    lean_from: Floats = field(default_factory=lambda: np.array(np.inf))
 
 
 class SampleJudge:
@@ -306,8 +310,8 @@ class SampleJudge:
         possible = rows.lam > 0
         unknown = self._facts.reports_ready & np.isnan(rows.ready) & possible
         not_ready = (rows.ready == 0) | unknown | (rows.quality == Quality.NOT_AVAILABLE)
-        at_rich = possible & (rows.lam <= rules.rich_limit + self._near)
-        at_lean = rows.lam >= rules.lean_limit - self._near
+        at_rich = possible & (rows.lam <= np.maximum(rules.rich_limit + self._near, self._facts.rich_from))
+        at_lean = rows.lam >= np.minimum(rules.lean_limit - self._near, self._facts.lean_from)
         worthless = silent | not_ready | (rows.quality == Quality.TWO_SENDERS) | at_rich | at_lean
         frozen = self._find_frozen(rows, step, possible & ~worthless) & ~at_rich & ~at_lean
         return {

@@ -44,10 +44,12 @@ class Quantity:
     """The units in which a quantity may be written. The first one holds where the file names none.
 
     of_cylinder  each cylinder has its own, and its name holds `{cylinder}`
+    sensed       what a sensor in the exhaust reads, over a range that ends
     """
 
     units: tuple[str, ...]
     of_cylinder: bool = False
+    sensed: bool = False
 
     @property
     def claim(self) -> bool:
@@ -59,8 +61,8 @@ _AS_MIXTURE = Quantity(("lambda", "phi", "afr"))
 _YES_OR_NO = Quantity((CLAIM_UNIT,))
 
 CHAIN_QUANTITIES: Final[Mapping[str, Quantity]] = {
-    "lambda": _AS_MIXTURE,
-    "oxygen": Quantity(("percent",)),
+    "lambda": Quantity(_AS_MIXTURE.units, sensed=True),
+    "oxygen": Quantity(("percent",), sensed=True),
     "ready": _YES_OR_NO,
     "supply": Quantity(("V",)),
     "heater": Quantity(("percent",)),
@@ -124,6 +126,11 @@ _SIGNAL_NAME = re.compile(r"(?:(?P<bus>[^/]+)/)?(?P<message>[^./]+)\.(?P<signal>
 _PLACE_FORMAT = re.compile(r"(0?[1-9])?[dxX]?")
 
 
+_POINTS: Final = Row(Row(Number()))
+
+EXPECTED_POINTS: Final = "two points of decoded value and value, such as [[0, 0.68], [5, 1.36]]"
+
+
 def signal_kind(quantity: Quantity) -> ValueKind:
     """How a signal for `quantity` may be written."""
     text = Text(what='a signal such as "Message.Signal"')
@@ -131,10 +138,12 @@ def signal_kind(quantity: Quantity) -> ValueKind:
         "signal": text,
         "scale": Number(),
         "offset": Number(),
+        "points": _POINTS,
         "unit": Text(quantity.units),
         "equals": Either((Number(), Row(Number()))),
     }
-    return Either((text, Table(keys, ("signal",), what="a table with signal, scale, offset, unit, equals")))
+    what = "a table with signal, scale, offset, points, unit, equals"
+    return Either((text, Table(keys, ("signal",), what=what)))
 
 
 def read_choice(
@@ -158,13 +167,15 @@ def read_choice(
     if wrong := _expected_of_braces(text, place):
         report(where, f'"{text}"', wrong)
         return None
-    equals = table.get("equals")
+    equals, points = table.get("equals"), table.get("points")
+    scale, offset = (table.get("scale", 1.0), table.get("offset", 0.0)) if points is None else _line(points)
     return SignalChoice(
         bus=bus or match["bus"],
         message=match["message"],
         signal=match["signal"],
-        scale=table.get("scale", 1.0),
-        offset=table.get("offset", 0.0),
+        scale=scale,
+        offset=offset,
+        points=points,
         unit=None if quantity.claim else table.get("unit", quantity.units[0]),
         equals=(equals,) if isinstance(equals, float) else equals,
     )
@@ -178,13 +189,14 @@ CHANNEL_KIND: Final[ValueKind] = Either(
                 "signal": Text(what='a signal such as "BUS/Message.Signal"'),
                 "scale": Number(),
                 "offset": Number(),
+                "points": _POINTS,
                 "unit": Text(what="a unit, such as degC", one_line=True),
                 "equals": Either((Number(), Row(Number()))),
                 "range": Row(Number()),
                 "age_s": Number(0, 3600, "s", above=True),
             },
             ("signal",),
-            what="a table with signal, scale, offset, unit, equals, range, age_s",
+            what="a table with signal, scale, offset, points, unit, equals, range, age_s",
         ),
     )
 )
@@ -212,7 +224,31 @@ def _is_meaningful(table: Mapping[str, Any], quantity: Quantity, where: str, rep
     if table.get("scale") == 0:
         report(f"{where}.scale", "0", "a scale other than 0")
         good = False
+    if "points" in table:
+        good &= _are_points(table, where, report)
     return good
+
+
+def _are_points(table: Mapping[str, Any], where: str, report: MistakeReport) -> bool:
+    """Whether the points of a signal's table are two, apart, and alone; reports what they are not."""
+    points = table["points"]
+    beside = [key for key in ("scale", "offset", "equals") if key in table]
+    if beside:
+        report(f"{where}.points", f"points beside {' and '.join(beside)}", "points, or the others")
+    elif [len(point) for point in points] != [2, 2]:
+        report(f"{where}.points", str([list(point) for point in points]), EXPECTED_POINTS)
+    elif any(first == second for first, second in zip(*points, strict=True)):
+        report(f"{where}.points", str([list(p) for p in points]), "two points that differ in both numbers")
+    else:
+        return True
+    return False
+
+
+def _line(points: tuple[tuple[float, float], tuple[float, float]]) -> tuple[float, float]:
+    """Scale and offset of the line through two points."""
+    (x, y), (end_x, end_y) = points
+    scale = (end_y - y) / (end_x - x)
+    return scale, y - scale * x
 
 
 def _expected_of_braces(text: str, place: str | None) -> str | None:

@@ -133,6 +133,9 @@ class SignalChoice:
 
     value = decoded * scale + offset, in `unit`. With `equals`, the quantity is a claim: true
     when the decoded value is one of those.
+
+    points  two of decoded value and value, from which scale and offset were made; of a sensor's reading they
+            are the ends of its range
     """
 
     bus: str
@@ -142,6 +145,7 @@ class SignalChoice:
     offset: float = 0.0
     unit: str | None = None
     equals: tuple[float, ...] | None = None
+    points: tuple[tuple[float, float], tuple[float, float]] | None = None
 
     def at(self, position: int) -> SignalChoice:
         """The same choice with `{position}` filled in, for one node of the chain."""

@@ -47,7 +47,7 @@ def test_nothing_is_told_of_a_key_that_is_not_there() -> None:
             "engine_signals.target",
             "none",
             "rows",
-            "a signal, or a table with signal, scale, offset, unit, equals; in lambda, phi or afr",
+            "a signal, or a table with signal, scale, offset, points, unit, equals; in lambda, phi or afr",
         ),
     ],
 )
