@@ -19,7 +19,7 @@ from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.page import stress
 from mixmon.report.text import counted, listed, printable, to_json
 from mixmon.report.words import note_object, sentence
-from mixmon.session.model import Channel
+from mixmon.session.model import OwnChannel
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -98,12 +98,12 @@ def _write_json(session: Path, mistakes: Sequence[Mistake], check: SessionCheck)
     return to_json({"session": session, "mistakes": mistakes, "cautions": cautions, "channels": channels})
 
 
-def _signal_name(channel: Channel) -> str:
+def _signal_name(channel: OwnChannel) -> str:
     choice = channel.choice
     return f"{choice.bus}/{choice.message}.{choice.signal}"
 
 
-def _channel_text(name: str, channel: Channel) -> str:
+def _channel_text(name: str, channel: OwnChannel) -> str:
     """One line: where an own channel comes from, and what is known of its values."""
     parts = [_signal_name(channel)]
     parts += [channel.choice.unit] if channel.choice.unit else []

@@ -13,7 +13,7 @@ from mixmon.messages.cautions import cautions, key_cautions
 from mixmon.note import Note
 from mixmon.result import Result
 from mixmon.session.load import read_session
-from mixmon.session.model import Channel
+from mixmon.session.model import OwnChannel
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -30,7 +30,7 @@ class SessionCheck(Result):
     path: Path
     mistakes: tuple[Mistake, ...]
     cautions: tuple[Note, ...]
-    channels: Mapping[str, Channel]
+    channels: Mapping[str, OwnChannel]
 
     @property
     def usable(self) -> bool:

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import Any, Final, cast
 
 from mixmon.session.alarm_kinds import ALARM_KINDS
-from mixmon.session.model import FROM_LEDGER, Channel, SignalChoice
+from mixmon.session.model import FROM_LEDGER, OwnChannel, SignalChoice
 from mixmon.session.schema import (
     Boolean,
     Either,
@@ -126,7 +126,7 @@ _SIGNAL_NAME = re.compile(r"(?:(?P<bus>[^/]+)/)?(?P<message>[^./]+)\.(?P<signal>
 _PLACE_FORMAT = re.compile(r"(0?[1-9])?[dxX]?")
 
 
-_POINTS: Final = Row(Row(Number()))
+_LINE_POINTS: Final = Row(Row(Number()))
 
 EXPECTED_POINTS: Final = "two points of decoded value and value, such as [[0, 0.68], [5, 1.36]]"
 
@@ -138,7 +138,7 @@ def signal_kind(quantity: Quantity) -> ValueKind:
         "signal": text,
         "scale": Number(),
         "offset": Number(),
-        "points": _POINTS,
+        "points": _LINE_POINTS,
         "unit": Text(quantity.units),
         "equals": Either((Number(), Row(Number()))),
     }
@@ -189,7 +189,7 @@ CHANNEL_KIND: Final[ValueKind] = Either(
                 "signal": Text(what='a signal such as "BUS/Message.Signal"'),
                 "scale": Number(),
                 "offset": Number(),
-                "points": _POINTS,
+                "points": _LINE_POINTS,
                 "unit": Text(what="a unit, such as degC", one_line=True),
                 "equals": Either((Number(), Row(Number()))),
                 "range": Row(Number()),
@@ -203,7 +203,7 @@ CHANNEL_KIND: Final[ValueKind] = Either(
 """How an own channel may be written."""
 
 
-def read_channel(written: Any, where: str, report: MistakeReport) -> Channel | None:
+def read_channel(written: Any, where: str, report: MistakeReport) -> OwnChannel | None:
     """The own channel that a checked value describes; None after a report."""
     table: Mapping[str, Any] = {"signal": written} if isinstance(written, str) else written
     quantity = _YES_OR_NO if "equals" in table else Quantity(("",))
@@ -212,7 +212,7 @@ def read_channel(written: Any, where: str, report: MistakeReport) -> Channel | N
     if ends is not None and not (len(ends) == 2 and ends[0] < ends[1]):
         report(f"{where}.range", str(list(ends)), "the least and the largest value, such as [0, 1100]")
         return None
-    return None if choice is None else Channel(choice, ends, table.get("age_s"))
+    return None if choice is None else OwnChannel(choice, ends, table.get("age_s"))
 
 
 def _is_meaningful(table: Mapping[str, Any], quantity: Quantity, where: str, report: MistakeReport) -> bool:

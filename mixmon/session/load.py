@@ -145,7 +145,7 @@ def _read_engine_signals(clean: Clean, report: MistakeReport) -> dict[str, model
     return {name: choice for name, choice in read.items() if choice is not None}
 
 
-def _read_channels(clean: Clean, report: MistakeReport) -> dict[str, model.Channel]:
+def _read_channels(clean: Clean, report: MistakeReport) -> dict[str, model.OwnChannel]:
     read = {
         name: keys.read_channel(value, f"channels.{name}", report)
         for name, value in clean.get("channels", {}).items()

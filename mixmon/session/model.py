@@ -160,7 +160,7 @@ class SignalChoice:
 
 
 @dataclass(frozen=True, slots=True)
-class Channel:
+class OwnChannel:
     """One own channel: a signal that stands beside the engine's under a name of the user's.
 
     choice  which signal, and how its number is read; an empty unit is that of the definition
@@ -425,7 +425,7 @@ class Session:
     fuel: DeclaredFuel | None = None
     sensors: Sensors | None = None
     engine_signals: Mapping[str, SignalChoice] = field(default_factory=dict)
-    channels: Mapping[str, Channel] = field(default_factory=dict)
+    channels: Mapping[str, OwnChannel] = field(default_factory=dict)
     axes: Axes = field(default_factory=Axes)
     targets: Targets | None = None
     validity: Validity = field(default_factory=Validity)

@@ -22,7 +22,7 @@ from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.bars import BarTrack
 from mixmon.dashboard.screens.pages import State, draw
 from mixmon.mixture.block import SampleState
-from mixmon.session.model import Channel, Limits, SignalChoice
+from mixmon.session.model import Limits, OwnChannel, SignalChoice
 from mixmon.watch.observer import make_strip
 
 SIXTEEN = """\
@@ -318,8 +318,8 @@ def test_the_plan_shows_every_cylinder_of_a_row_of_sixteen(banks):
     ],
 )
 def test_own_channels_stand_where_there_is_room(shown_page, size, there):
-    gas = Channel(SignalChoice("engine", "Extra", "Gas", unit="degC"))
-    knocks = Channel(SignalChoice("engine", "Extra", "Knocks"))
+    gas = OwnChannel(SignalChoice("engine", "Extra", "Gas", unit="degC"))
+    knocks = OwnChannel(SignalChoice("engine", "Extra", "Knocks"))
     declared = replace(session(), channels={"egt": gas, "knocks": knocks})
     shown = snapshot()
     shown = replace(shown, engine={**shown.engine, "egt": 812.34})
