@@ -75,12 +75,24 @@ def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: b
         else:
             ages, parts = ages_until(lambda: worker.snapshot, source, seconds)
         cpu, elapsed = time.process_time() - cpu, time.monotonic() - began
+        threads = ", ".join(f"{name} {100 * spent / elapsed:.1f}" for name, spent in cpu_by_thread().items())
         sent = [int(word) for word in player.stdout.readline().split()[1:]]
         threading.Event().wait(0.5)
         worker.close()
         player.stdin.write("\n")
         player.stdin.flush()
     told(worker, sent, ages, 100 * cpu / elapsed, parts)
+    print(f"of that by thread, since they began: {threads}")
+
+
+def cpu_by_thread() -> dict[str, float]:
+    """CPU seconds of every thread so far, by its name; those of one name together."""
+    spent: dict[str, float] = {}
+    for thread in threading.enumerate():
+        assert thread.ident is not None
+        seconds = time.clock_gettime(time.pthread_getcpuclockid(thread.ident))
+        spent[thread.name] = spent.get(thread.name, 0.0) + seconds
+    return spent
 
 
 def ages_on_screen(worker: Worker, source: BusSource, seconds: float) -> tuple[np.ndarray, list[float]]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import IntEnum
+
+import numpy as np
 
 from mixmon.arrays import Bools, Bytes, Floats, Ints
 
@@ -102,3 +104,28 @@ class CylinderBlock:
             {name: column[rows] for name, column in self.now.items()},
             {name: column[rows] for name, column in self.aux.items()},
         )
+
+
+def join_blocks(blocks: Sequence[CylinderBlock]) -> CylinderBlock:
+    """Blocks that follow each other as one, of the same columns; at least one block."""
+    if len(blocks) == 1:
+        return blocks[0]
+
+    def join_named(name: str) -> dict[str, Floats]:
+        return {
+            column: np.concatenate([getattr(block, name)[column] for block in blocks])
+            for column in getattr(blocks[0], name)
+        }
+
+    return CylinderBlock(
+        np.concatenate([block.t for block in blocks]),
+        np.concatenate([block.stretch for block in blocks]),
+        np.concatenate([block.lam for block in blocks]),
+        np.concatenate([block.oxygen for block in blocks]),
+        np.concatenate([block.age for block in blocks]),
+        np.concatenate([block.fresh for block in blocks]),
+        np.concatenate([block.state for block in blocks]),
+        join_named("shifted"),
+        join_named("now"),
+        join_named("aux"),
+    )

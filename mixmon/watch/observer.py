@@ -6,7 +6,9 @@
     shown = observer.snapshot()
 
 Its results depend neither on how the rows were cut into blocks, nor on when a snapshot was taken.
-The balance in a snapshot is renewed once a second of data time; `balance` is exact.
+Values, alarms and events are those of the newest row. Balance, pulls, history and the check list take rows
+by the quarter of a second (`SLOW_ROWS`), counted from the first row of the stretch; the balance in a snapshot
+is renewed once a second of data time. `balance` is exact.
 """
 
 from __future__ import annotations
@@ -46,7 +48,7 @@ from mixmon.findings.stats import (
 from mixmon.findings.trims.sheet import TrimSheet, make_sheet
 from mixmon.messages.binding import Binding
 from mixmon.mixture.align import GRID_NS
-from mixmon.mixture.block import CylinderBlock, SampleState
+from mixmon.mixture.block import CylinderBlock, SampleState, join_blocks
 from mixmon.mixture.steady import NOWHERE, Cell, CellGrid
 from mixmon.note import Note, note
 from mixmon.session.charges import reference_weights
@@ -70,6 +72,10 @@ SHOWN_PULLS = 30
 
 WANTED_PERCENT = 0.5
 """Half-width of the interval at which a dwell is long enough; our choice: half a trim step of 1 %."""
+
+SLOW_ROWS = 25
+"""Rows that stages take together of which nobody sees single rows: balance, pulls, history and what is like
+them. Our choice: a quarter of a second; a block costs nearly the same however few rows it has."""
 
 RENEWAL_NS = SECOND_NS
 """Our choice: a balance costs more than a row, and a person reads no number in less than a second."""
@@ -131,6 +137,9 @@ class Observer:
         self._new: list[Event] = []
         self._happened: deque[Event] = deque(maxlen=SHOWN_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)
+        self._held: list[CylinderBlock] = []
+        self._held_events: list[Event] = []
+        self._row_of_stretch = 0
         self.engine: dict[str, float] = {}
         self._balance_now: tuple[int, Balance | None] = (-1, None)
         self._sheet: TrimSheet | None = None
@@ -146,14 +155,10 @@ class Observer:
             return ()
         self._recent.feed(rows)
         self._strip.feed(rows)
-        self._history.feed(rows)
-        self._balance.feed(rows)
         self._feed_guide(rows)
-        self._own_steps.feed(rows)
         events = self._excursions.feed(rows)
-        self._take_events(events)
-        self._commissioning.feed(rows, self._excursions.cuts)
-        self._add_pulls(self._pulls.feed(rows))
+        self._hold_rows(rows, events)
+        self._note_events(events)
         self.engine = {name: float(column[-1]) for name, column in rows.now.items()}
         self._note_stretch(rows)
         self.t, self.stretch = int(rows.t[-1]), int(rows.stretch[-1])
@@ -161,6 +166,33 @@ class Observer:
             self.origin_ns = int(rows.t[0])
         self.rows += len(rows)
         return self._keep_records(self._alarms.feed(rows, events))
+
+    def _hold_rows(self, rows: CylinderBlock, events: Sequence[Event]) -> None:
+        """Keep rows, and what was found in them, until `SLOW_ROWS` of them are there."""
+        if not self.rows or self.stretch != rows.stretch[0]:
+            self._work_held()
+            self._row_of_stretch = 0
+        self._held_events += events
+        self._row_of_stretch += len(rows)
+        due = len(rows) - self._row_of_stretch % SLOW_ROWS
+        if due > 0:
+            self._held.append(rows.take(slice(0, due)))
+            self._work_held()
+        if due < len(rows):
+            self._held.append(rows.take(slice(max(due, 0), None)))
+
+    def _work_held(self) -> None:
+        """Give the rows held so far to the stages that nobody waits for."""
+        if self._held:
+            rows = join_blocks(self._held)
+            self._held = []
+            self._history.feed(rows)
+            self._balance.feed(rows)
+            self._own_steps.feed(rows)
+            self._commissioning.feed(rows, self._excursions.cuts)
+            self._add_pulls(self._pulls.feed(rows))
+        self._exclude_events(self._held_events)
+        self._held_events = []
 
     def _note_stretch(self, rows: CylinderBlock) -> None:
         """Keep from where to where the stretch of time reaches."""
@@ -172,7 +204,9 @@ class Observer:
     def flush(self) -> tuple[AlarmEvent, ...]:
         """The end of the rows: the records of actions that are stamped behind the last one."""
         events = self._excursions.flush()
-        self._take_events(events)
+        self._held_events += events
+        self._work_held()
+        self._note_events(events)
         self._commissioning.take_cuts(self._excursions.cuts)
         self._add_pulls(self._pulls.flush())
         return self._keep_records(self._alarms.flush(events))
@@ -235,6 +269,7 @@ class Observer:
 
     def balance(self, against: str = "peers", missing: tuple[Note, ...] = ()) -> Balance:
         """The balance of everything so far, exactly; `missing` are notes on messages that never came."""
+        self._work_held()
         standing, on_labels = self._own_steps.result()
         self._balance.take_standing(standing)
         found = self._balance.result(against, (*self._gaps, *missing, *on_labels))
@@ -318,12 +353,15 @@ class Observer:
         judged = PullVerdict(suggestion, reasons, pull.verdict.notes)
         return replace(pull, verdict=judged)
 
-    def _take_events(self, events: Sequence[Event]) -> None:
+    def _exclude_events(self, events: Sequence[Event]) -> None:
+        """What was read around events does not count, in rows that were fed or that follow."""
         self._balance.exclude(events)
         around = around_misfires(self._session, events)
         self._around_misfires.extend(around)
         if any(m.begin < pull.end and pull.begin < m.end for m in around for pull in self._pulled):
             self._review_due = True
+
+    def _note_events(self, events: Sequence[Event]) -> None:
         self._new.extend(events)
         self._happened.extend(events)
 

@@ -32,6 +32,7 @@ from collections import Counter
 from collections.abc import Mapping
 from contextlib import suppress
 from enum import IntFlag, StrEnum
+from itertools import compress
 
 import numpy as np
 import serial
@@ -49,7 +50,15 @@ from mixmon.frames.adapters.receiver import (
     with_stamps,
 )
 from mixmon.frames.adapters.stamps import DeviceStamps, HostClock, StampKind
-from mixmon.frames.block import FrameBlock, FrameFlag, FrameRow, block_of, concat
+from mixmon.frames.block import (
+    CLASSIC_WIDTH,
+    EXTENDED,
+    FrameBlock,
+    FrameFlag,
+    FrameRow,
+    block_of,
+    concat,
+)
 from mixmon.frames.candump_line import FD_SIZES, LAST_EXTENDED, LAST_STANDARD
 
 BITRATES = {
@@ -117,7 +126,7 @@ class SlcanLines:
     """
 
     def __init__(self, bus: int = 0, channels: tuple[str, ...] = ("slcan",)) -> None:
-        self._channel = channels[bus]
+        self._channel, self._bus = channels[bus], bus
         self._interfaces = numbered_channels(channels)
         self._rows: list[FrameRow] = []
         self._tail = b""
@@ -133,9 +142,14 @@ class SlcanLines:
             >>> lines.feed(b"t1232AB").t, lines.feed(b"CD1000\r").t
             (array([], dtype=int64), array([4096000000]))
         """
-        *lines, tail = (self._tail + data.replace(b"\a", b"\a\r")).split(b"\r")
+        text = self._tail + data.replace(b"\a", b"\a\r")
+        end = text.rfind(b"\r") + 1
+        whole, tail = text[:end], text[end:]
         self._tail = tail.lstrip(b"\n")[: LONGEST_SERIAL_LINE + 1]
-        for line in lines:
+        plain = read_plain_lines(whole, self._bus, self._interfaces.names) if whole else None
+        if plain is not None:
+            return plain
+        for line in whole.split(b"\r")[:-1]:
             self._read_serial_line(line.lstrip(b"\n"))
         rows, self._rows = self._rows, []
         return block_of(rows, self._interfaces)
@@ -199,6 +213,55 @@ def _name_fault(line: bytes) -> SlcanReason:
     if len(line) < 1 + digits + 1:
         return SlcanReason.LENGTH
     return SlcanReason.DATA if _HEX_TEXT.fullmatch(line, 1, 1 + digits) else SlcanReason.IDENTIFIER
+
+
+# Plain lines: classic data frames and nothing else, read all at once. What is read here comes out as it does
+# line by line: the pattern holds what the grammar allows, and its matches must cover every byte.
+
+_PLAIN_LINE = re.compile(rb"(?:t([0-7][0-9A-Fa-f]{2})|[Tx]([01][0-9A-Fa-f]{7}))([0-8])([0-9A-Fa-f]{0,20})\r")
+_STANDARD_CHARS, _EXTENDED_CHARS = 6, 11  # computed: of a line without data and stamp, its end included
+_ID_DIGITS, _DATA_DIGITS, _STAMP_DIGITS = 8, 2 * CLASSIC_WIDTH, 4
+
+
+def read_plain_lines(text: bytes, bus: int, channels: tuple[str, ...]) -> FrameBlock | None:
+    r"""Whole lines as the frames of one bus; None where not all of them are plain.
+
+    >>> read_plain_lines(b"t1232AB02\rT1ABCDEF00\r", 0, ("can0",)).size
+    array([2, 0], dtype=uint8)
+    >>> read_plain_lines(b"t1232AB02\rz\r", 0, ("can0",))
+    """
+    lines = _PLAIN_LINE.findall(text)
+    if not lines:
+        return None
+    standard, extended, codes, rests = zip(*lines, strict=True)
+    short, n = extended.count(b""), len(lines)
+    digits = np.fromiter(map(len, rests), np.int64, n)
+    if len(text) != int(digits.sum()) + _STANDARD_CHARS * short + _EXTENDED_CHARS * (n - short):
+        return None
+    size = np.frombuffer(b"".join(codes), np.uint8) - np.uint8(ord("0"))
+    stamps = digits - 2 * size.astype(np.int64)
+    t = np.full(n, UNSTAMPED, np.int64)
+    if stamps.any():
+        stamped = stamps == _STAMP_DIGITS
+        if not (stamped | (stamps == 0)).all():
+            return None
+        t[stamped] = [int(rest[-_STAMP_DIGITS:], 16) * _MS for rest in compress(rests, stamped)]
+        rests = tuple(rest[: 2 * count] for rest, count in zip(rests, size.tolist(), strict=True))
+    data = bytearray(unhexlify(b"".join([rest.ljust(_DATA_DIGITS, b"0") for rest in rests])))
+    numbers = b"".join([(a or b).rjust(_ID_DIGITS, b"0") for a, b in zip(standard, extended, strict=True)])
+    can_id = np.frombuffer(unhexlify(numbers), ">u4").astype(np.uint32)
+    if short < n:
+        can_id |= np.where([bool(b) for b in extended], np.uint32(EXTENDED), np.uint32(0))
+    return FrameBlock(
+        t,
+        can_id,
+        np.full(n, bus, np.uint8),
+        size,
+        size,
+        np.zeros(n, np.uint8),
+        np.frombuffer(data, np.uint8).reshape(n, CLASSIC_WIDTH),
+        channels,
+    )
 
 
 # The device.

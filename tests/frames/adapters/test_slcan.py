@@ -27,6 +27,7 @@ from mixmon.frames.adapters.slcan import (
     SlcanLines,
     SlcanReason,
     SlcanReceiver,
+    read_plain_lines,
 )
 from mixmon.frames.adapters.stamps import HostClock
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, concat
@@ -126,6 +127,18 @@ def test_line_cut_by_the_end() -> None:
     block, lines = read(b"t1230\rt1231A")
     assert len(block) == 1
     assert lines.rejected == {SlcanReason.CUT: 1}
+
+
+def test_lines_that_are_read_at_once_are_read_as_one_by_one() -> None:
+    """An answer among them makes them be read one by one."""
+    plain = [line + b"\r" for line, *_ in FRAMES.values() if read_plain_lines(line + b"\r", 0, ("slcan",))]
+    at_once, _ = read(b"".join(plain))
+    one_by_one, lines = read(b"z\r".join(plain))
+    assert len(plain) == len(at_once) > 5
+    assert len(lines.answers) == len(plain) - 1
+    for name in ("t", "can_id", "bus", "size", "dlc", "flags", "data"):
+        ours, theirs = getattr(at_once, name), getattr(one_by_one, name)
+        assert (ours.dtype, ours.tolist()) == (theirs.dtype, theirs.tolist())
 
 
 def test_lost_carriage_return_costs_both_frames_and_is_counted_once() -> None:
