@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from mixmon.errors import UsageError
+from mixmon.extras import load_extra
 from mixmon.report.alarms import alarms_json
 from mixmon.report.balance import balance_json, log_json
 from mixmon.report.causes import causes_json
@@ -398,7 +399,7 @@ def result_table(found: Told, name: str | None = None) -> Any:
         raise UsageError(
             f"{type(found).__name__}.to_arrow({name!r}): no such table; expected {' or '.join(tables)}"
         )
-    pa = load_arrow(f"{type(found).__name__}.to_arrow")
+    pa = load_extra("arrow", "pyarrow", needed_by=f"{type(found).__name__}.to_arrow")[0]
     fields, origin = result_dict(found), _origin_of(found)
     logs = _logs_of(origin)
     first_ns = logs[0].first_ns if logs else None
@@ -415,21 +416,6 @@ def result_table(found: Told, name: str | None = None) -> Any:
     if first_ns is not None:
         about["first_ns"] = str(first_ns)
     return pa.table(arrays, pa.schema(kinds, metadata=about))
-
-
-def load_arrow(what: str) -> Any:
-    """The library pyarrow, which `what` needs.
-
-    Raises:
-        UsageError: it is not installed.
-    """
-    try:
-        import pyarrow as pa
-    except ImportError as error:
-        raise UsageError(
-            f"{what}: needs pyarrow, which is not installed; expected it; pip install 'mixmon[arrow]'"
-        ) from error
-    return pa
 
 
 def _column_parts(

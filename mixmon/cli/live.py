@@ -48,7 +48,7 @@ from mixmon.session.entered import entered_path
 from mixmon.session.evidence import evidence_path
 from mixmon.session.load import load_session
 from mixmon.session.model import Session
-from mixmon.watch.commands import Remark
+from mixmon.watch.commands import Item, Remark
 from mixmon.watch.snapshot import BusNow
 
 # The caution that is accepted once for every session file.
@@ -212,7 +212,7 @@ def _make_recording(
 ) -> RunRecording:
 
     recorder = Recorder(
-        arguments.folder or _runs_folder(session),
+        runs_folder(arguments, session),
         name=session.name,
         buses=buses,
         files=run_files(session),
@@ -244,9 +244,10 @@ def run_files(session: Session) -> dict[str, bytes]:
     return files
 
 
-def _runs_folder(session: Session) -> Path:
-    """The session's folder for runs, from where the session file lies."""
-    return (session.path.parent if session.path is not None else Path()) / session.recording.folder
+def runs_folder(arguments: argparse.Namespace, session: Session) -> Path:
+    """Where runs are kept: by the command line, else the session's folder, from where its file lies."""
+    beside = session.path.parent if session.path is not None else Path()
+    return arguments.folder or beside / session.recording.folder
 
 
 def _read_bytes(path: Path) -> bytes:
@@ -501,6 +502,7 @@ class Follower:
     on_alarm   called with every alarm record
     on_second  called about once a second
     over       asked every tenth of a second: True ends the following
+    drain      what has happened since the last call; None: the worker's own
     """
 
     def __init__(
@@ -512,8 +514,10 @@ class Follower:
         on_second: Callable[[], None],
         status: StatusLine | None = None,
         over: Callable[[], bool] = lambda: False,
+        drain: Callable[[], list[Item]] | None = None,
     ) -> None:
         self._worker = worker
+        self._drain = drain or worker.drain
         self._over = over
         self._quiet = quiet
         self._on_alarm, self._on_second = on_alarm, on_second
@@ -543,7 +547,7 @@ class Follower:
 
         last  nothing will follow
         """
-        items = self._worker.drain()
+        items = self._drain()
         if items:
             self._status.wipe()
         silent = False

@@ -46,6 +46,13 @@ class CommandParser(argparse.ArgumentParser):
         # Which words are negative numbers and no options: argparse knows -1 and -.5, and not -1. and -1e-1.
         self._negative_number_matcher = re.compile(r"-[0-9.,][0-9.,eE+-]*")
         self.add_argument("-h", "--help", action=_Help, nargs=0, help="show this help")
+        self._within: tuple[str, ...] = ()
+
+    def carry(self, commands: Sequence[str], dest: str, help_text: str) -> None:
+        """Takes one of these commands and all that stands behind it, as the list `dest`."""
+        self._within = tuple(commands)
+        words = f"{'|'.join(commands)} ..."
+        self.add_argument(dest, metavar=words, nargs=argparse.REMAINDER, help=help_text)
 
     def parse(self, arguments: Sequence[str]) -> argparse.Namespace:
         """The arguments by name.
@@ -70,7 +77,7 @@ class CommandParser(argparse.ArgumentParser):
         known = [o for action in self._actions for o in action.option_strings]
         for argument in arguments:
             option = argument.partition("=")[0]
-            if option == "--":
+            if option == "--" or argument in self._within:
                 return
             if option.startswith("--") and option not in known:
                 raise UsageError(
@@ -96,6 +103,7 @@ COMMANDS = {
     "watch": "the dashboard on live buses, recording",
     "record": "live buses to a run on disk, without a screen",
     "replay": "the dashboard on a log, with a time line; without a terminal, its alarms and its balance",
+    "serve": "the dashboard of watch, replay or demo for browsers, which only look",
     "decode": "signals of a log as CSV or Parquet, by a session or by any DBC file",
     "balance": "what every cylinder needs, spread, cells and new trims",
     "trims": "the trims to type, in the engine control's order, and what they will do; keeps what was typed",

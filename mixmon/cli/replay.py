@@ -64,15 +64,39 @@ def configure(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Plays the log on the screen, or prints its alarms and its balance."""
-    text = arguments.text or arguments.json or not at_terminal()
-    chosen = arguments.speed if arguments.speed is not None else (MAX if text else 1.0)
+    if not (arguments.text or arguments.json or not at_terminal()):
+        worker, pace = replay_worker(arguments)
+        return show(worker, arguments, speed=pace)
     window = options.window(arguments)
-    _check_place(arguments, window, text=text)
+    _check_place(arguments, window, text=True)
+    source, run_folder = _open_source(arguments, MAX if arguments.speed is None else arguments.speed)
+    return _print_text(_make_worker(arguments, source, run_folder), source, arguments)
+
+
+def replay_worker(arguments: argparse.Namespace) -> tuple[Worker, float | None]:
+    """The worker that plays the log for screens, with its time line, and its speed; None: the fastest.
+
+    Raises:
+        MixmonError: log, session or options cannot be used.
+    """
+    chosen = 1.0 if arguments.speed is None else arguments.speed
+    window = options.window(arguments)
+    _check_place(arguments, window, text=False)
+    source, run_folder = _open_source(arguments, chosen)
+    ahead = ReplaySource(run_folder or arguments.log, speed=None, begin_ns=window.begin, end_ns=window.end)
+    worker = _make_worker(arguments, source, run_folder, ahead)
+    if arguments.at is not None:
+        worker.send(Seek(arguments.at, by_clock=True))
+    return worker, None if chosen == MAX else chosen
+
+
+def _open_source(arguments: argparse.Namespace, speed: float) -> tuple[ReplaySource, RunFolder | None]:
+    """The log or the run as a source, and the run where it is one; what is wrong with it is told."""
+    window = options.window(arguments)
     run_folder = _open_run_folder(arguments.log)
-    pace = None if chosen == MAX else chosen
     source = ReplaySource(
         run_folder or arguments.log,
-        speed=pace,
+        speed=None if speed == MAX else speed,
         begin_ns=window.begin,
         end_ns=window.end,
     )
@@ -85,13 +109,7 @@ def run(arguments: argparse.Namespace) -> int:
             f"{arguments.log}: {source.beyond} notes are more than are held, and have no effect",
             quiet=arguments.quiet,
         )
-    if text:
-        return _print_text(_make_worker(arguments, source, run_folder), source, arguments)
-    ahead = ReplaySource(run_folder or arguments.log, speed=None, begin_ns=window.begin, end_ns=window.end)
-    worker = _make_worker(arguments, source, run_folder, ahead)
-    if arguments.at is not None:
-        worker.send(Seek(arguments.at, by_clock=True))
-    return show(worker, arguments, speed=pace)
+    return source, run_folder
 
 
 def _check_place(arguments: argparse.Namespace, window: options.Window, *, text: bool) -> None:

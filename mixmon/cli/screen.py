@@ -137,6 +137,34 @@ def show(
     return _conclude(end_by, asked=stopping.asked)
 
 
+def viewer_options(
+    worker: Worker, arguments: argparse.Namespace, *, acts: bool, speed: float | None
+) -> DashboardOptions:
+    """How the screens of a viewer in a browser begin: by the command line, else by the user's settings.
+
+    They start no program and keep no setting: both are of the person at the machine.
+
+    Raises:
+        UsageError: the command line asks for AFR without a stoichiometric ratio.
+    """
+    from mixmon.dashboard.app import DashboardOptions
+    from mixmon.dashboard.keys import Seat
+
+    settings = load_settings(arguments.config)
+    for fault in settings.faults:
+        talk(fault)
+    chosen = DashboardOptions(
+        units=_units_set(worker.binding, arguments.units, settings),
+        change_program=lambda _: "a browser starts no program on this machine",
+        said="" if acts else "this view only looks; it watches and does not protect the engine",
+        speed=speed,
+        known=_read_ledger(worker.session),
+        seat=Seat.REMOTE if acts else Seat.ONLOOKER,
+    )
+    looking = _with_look(chosen, arguments, settings)
+    return replace(looking, palette=looking.palette or PALETTES[0])
+
+
 def _with_look(
     chosen: DashboardOptions, arguments: argparse.Namespace, settings: Settings
 ) -> DashboardOptions:

@@ -34,7 +34,7 @@ from textual.widget import Widget
 
 from mixmon.dashboard.commands import ScreenCommand, command_palette, key_commands
 from mixmon.dashboard.controls import Controls, Errand
-from mixmon.dashboard.keys import Asked
+from mixmon.dashboard.keys import Asked, Seat
 from mixmon.dashboard.palettes import Look, palette
 from mixmon.dashboard.readouts import ReadoutHold, SoundCues, SoundPattern
 from mixmon.dashboard.scene import ORDER_WORDS, ORDERS, SCALES, KnownSensors, Scene, Setting, ViewOptions
@@ -363,6 +363,7 @@ class DashboardOptions:
     mouse       the terminal tells of clicks and of the wheel
     said        shown first on the last line
     keep        called at the end with the choices of the beginning and those of the end
+    seat        who presses the keys
     """
 
     units: tuple[Unit, ...]
@@ -387,6 +388,7 @@ class DashboardOptions:
     mouse: bool = True
     said: str = ""
     keep: Callable[[State, State], None] = lambda _begin, _end: None
+    seat: Seat = Seat.OPERATOR
 
     def state(self, *, colour: bool = True) -> State:
         """The choices to begin with; `colour` is False where the terminal's user wants none."""
@@ -425,11 +427,12 @@ class Dashboard(App[int], inherit_bindings=False):
         # palette mono has only bold, inverse and underline; eight colours would change the contrasts.
         colour = not os.environ.pop("NO_COLOR", "") and not is_plain_terminal()
         super().__init__(ansi_color=True)
-        self.controls = Controls(options.state(colour=colour), options.units, watching.send)
+        state = options.state(colour=colour)
+        self.controls = Controls(state, options.units, watching.send, options.seat)
         self._watching = watching
         self._options = options
         self._clock = clock
-        self._setting = Setting(watching.session, options.known)
+        self._setting = Setting(watching.session, options.known, acts=options.seat is not Seat.ONLOOKER)
         self._hold = ReadoutHold()
         self._page = PageView(self.tick, self.controls.state.palette, self.point, self.press)
         self.shown = watching.snapshot
@@ -552,7 +555,8 @@ class Dashboard(App[int], inherit_bindings=False):
             "all rows as text, to the terminal's clipboard",
             lambda: self._copy(page_text(self.scene(), self.controls.state, datetime.now(UTC))),
         )
-        keys = key_commands(self.controls.state.page, live=live, press=self.press)
+        acts = scene.setting.acts
+        keys = key_commands(self.controls.state.page, live=live, press=self.press, acts=acts)
         return [*keys, *orders, *self._setting_commands(), table]
 
     def _setting_commands(self) -> list[ScreenCommand]:
@@ -568,7 +572,11 @@ class Dashboard(App[int], inherit_bindings=False):
             ("blinking", options.blink, "what is pressing blinks", self.controls.toggle_blink),
         )
         return [
-            *(ScreenCommand(f"{one.value}: {now}", say, partial(self._ask, one)) for one, now, say in asked),
+            *(
+                ScreenCommand(f"{one.value}: {now}", say, partial(self._ask, one))
+                for one, now, say in asked
+                if one is not Asked.SOUND or self._options.seat is Seat.OPERATOR
+            ),
             *(
                 ScreenCommand(f"{name}: turn {'off' if on else 'on'}", words, partial(self._do_now, toggle))
                 for name, on, words, toggle in switched
@@ -600,7 +608,10 @@ class Dashboard(App[int], inherit_bindings=False):
 
         A program that is stopped takes no frames: while it records it goes on.
         """
-        if self._watching.snapshot.is_recording:
+        if self._options.seat is not Seat.OPERATOR:
+            self.controls.tell("a browser has no shell to go back to", self._clock())
+            self.tick()
+        elif self._watching.snapshot.is_recording:
             self.controls.tell("recording is on: a program that is stopped records nothing", self._clock())
             self.tick()
         else:

@@ -24,9 +24,11 @@ class ScreenCommand:
     do: Callable[[], None]
 
 
-def key_commands(page: Page, *, live: bool, press: Callable[[str], None]) -> list[ScreenCommand]:
+def key_commands(
+    page: Page, *, live: bool, press: Callable[[str], None], acts: bool = True
+) -> list[ScreenCommand]:
     """A command for each key that works on the screen, those of the screen alone first."""
-    found = sorted(bindings(page, live=live), key=lambda b: not b.pages)
+    found = sorted(bindings(page, live=live, acts=acts), key=lambda b: not b.pages)
     return [
         ScreenCommand(
             f"{binding.short}  ({key if key != ' ' else 'space'})", binding.long, _press(press, key)

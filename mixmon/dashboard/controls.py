@@ -14,7 +14,7 @@ from enum import Enum
 from functools import partial
 from typing import Final
 
-from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt, is_live_only
+from mixmon.dashboard.keys import EXPORTABLE_PAGES, PICTURED_PAGES, Asked, Page, Prompt, Seat, is_live_only
 from mixmon.dashboard.palettes import PALETTES
 from mixmon.dashboard.pointing import choice_at, key_at
 from mixmon.dashboard.scene import DISTANCES_M, ORDER_WORDS, ORDERS, SCREENS_INCH, Scene
@@ -247,8 +247,20 @@ class Errand(Enum):
     COMMANDS = "commands"
 
 
+ONLY_LOOKS: Final = "this view only looks: it changes nothing for others"
+"""What an onlooker is told for a key that acts."""
+
+_LOOKING: Final = frozenset({Asked.FIND, Asked.DISTANCE, Asked.SCREEN})
+"""Questions whose answers change the person's own picture alone."""
+
+_HARMLESS: Final = frozenset({Errand.COPY, Errand.COMMANDS})
+"""Errands that write no file."""
+
+
 class Controls:
     """The person's choices, changed by keys; commands go to `send`.
+
+    Of an onlooker a key that acts is undone whole: nothing is sent, asked or changed; `ONLY_LOOKS` is told.
 
     state    all choices
     leave    the person has asked to leave; `interrupted`: by Ctrl-C
@@ -256,14 +268,22 @@ class Controls:
     size     columns and rows of the terminal
     """
 
-    def __init__(self, state: State, units: tuple[Unit, ...], send: Callable[[Command], None]) -> None:
+    def __init__(
+        self,
+        state: State,
+        units: tuple[Unit, ...],
+        send: Callable[[Command], None],
+        seat: Seat = Seat.OPERATOR,
+    ) -> None:
         self.state = state
+        self.seat = seat
+        self._acted = False
         self.leave = False
         self.interrupted = False
         self.errand: Errand | None = None
         self.size = (80, 24)
         self._units = units
-        self._send = send
+        self._send = send if seat is not Seat.ONLOOKER else self._send_nothing
         self._scene: Scene | None = None
         self._now = 0.0
 
@@ -271,6 +291,22 @@ class Controls:
         """Carries out one key: a character, or a name such as `escape`; `scene` is what the person sees."""
         self._scene, self._now = scene, now_s
         self._change_state(message="")
+        before, self._acted = self.state, False
+        self._press_key(key)
+        if self.seat is Seat.ONLOOKER and self._has_acted():
+            self.state, self.errand = before, None
+            self.tell(ONLY_LOOKS, now_s)
+
+    def _has_acted(self) -> bool:
+        """Whether the key has sent a command, asks what only somebody who acts is asked, or writes a file."""
+        prompt = self.state.prompt
+        asked = prompt is not None and prompt.asked not in _LOOKING
+        return self._acted or asked or (self.errand is not None and self.errand not in _HARMLESS)
+
+    def _send_nothing(self, _: Command) -> None:
+        self._acted = True
+
+    def _press_key(self, key: str) -> None:
         if key == "ctrl+c":
             self._handle_interrupt()
             return
@@ -283,8 +319,8 @@ class Controls:
             self.errand = Errand.EXPORT
             return
         action = self._page_actions().get(key) or self._common_actions().get(key)
-        if scene.live.replay_position is not None and self._would_record(key):
-            self.tell("a replay records nothing: no notes, marks or checks", now_s)
+        if self._seen_scene.live.replay_position is not None and self._would_record(key):
+            self.tell("a replay records nothing: no notes, marks or checks", self._now)
         elif action is not None:
             action()
         elif key in _DIGIT_KEYS:
@@ -597,7 +633,7 @@ class Controls:
         if not self.state.leaving:
             self._change_state(leaving=True)
             self.tell("q once more leaves", self._now)
-        elif self._seen_scene.live.is_recording:
+        elif self._seen_scene.live.is_recording and self.seat is Seat.OPERATOR:
             self._change_state(leaving=False)
             self._ask_question(Asked.LEAVE, "recording is on: stop it and leave?", words=False)
         else:
@@ -609,7 +645,8 @@ class Controls:
             self.leave = self.interrupted = True
         else:
             self._change_state(leaving=True, prompt=None)
-            self.tell("ctrl-c once more closes the record and leaves", self._now)
+            ends = "closes the record and " if self.seat is Seat.OPERATOR else ""
+            self.tell(f"ctrl-c once more {ends}leaves", self._now)
 
     def _on_alarm(self, make: Callable[[Alarm], Outcome]) -> None:
         """Carries out what `make` gives for the chosen alarm of the list, else the most pressing."""

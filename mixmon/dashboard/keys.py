@@ -132,6 +132,19 @@ class Page(StrEnum):
     HELP = "KEYS"
 
 
+class Seat(Enum):
+    """Who presses the keys.
+
+    OPERATOR  the person at the machine: everything
+    REMOTE    a viewer in a browser who may act: nothing that ends, suspends or starts a program there
+    ONLOOKER  a viewer who only looks: nothing that others notice
+    """
+
+    OPERATOR = "operator"
+    REMOTE = "remote"
+    ONLOOKER = "onlooker"
+
+
 @dataclass(frozen=True, slots=True)
 class KeyBinding:
     """One key, or a few that belong together.
@@ -142,6 +155,7 @@ class KeyBinding:
     pages    where it works; empty: everywhere
     replay   only while a recording is played
     live     only while live buses are watched: a replay records nothing
+    acts     it changes something that is not the person's own picture: not for an onlooker
     """
 
     name: str
@@ -150,6 +164,7 @@ class KeyBinding:
     pages: frozenset[Page] = frozenset()
     replay: bool = False
     live: bool = False
+    acts: bool = False
 
 
 def _on_pages(*pages: Page) -> frozenset[Page]:
@@ -163,11 +178,13 @@ PICTURED_PAGES: Final = _on_pages(Page.BALANCE, Page.PULLS, Page.TRIMS, Page.ALA
 """The screens on which a picture can take the place of the table."""
 
 BINDINGS: Final = (
-    KeyBinding("space", "mark", "mark this moment, dated back 2 s", live=True),
-    KeyBinding("r", "record", "start recording; again: stop it, after a question", live=True),
-    KeyBinding("a", "ack", "acknowledge the chosen alarm, or the most pressing one"),
-    KeyBinding("A", "ack all", "acknowledge all alarms that are on the screen"),
-    KeyBinding("z", "shelve", "shelve the chosen alarm for 10 min, with a reason; again: unshelve it"),
+    KeyBinding("space", "mark", "mark this moment, dated back 2 s", live=True, acts=True),
+    KeyBinding("r", "record", "start recording; again: stop it, after a question", live=True, acts=True),
+    KeyBinding("a", "ack", "acknowledge the chosen alarm, or the most pressing one", acts=True),
+    KeyBinding("A", "ack all", "acknowledge all alarms that are on the screen", acts=True),
+    KeyBinding(
+        "z", "shelve", "shelve the chosen alarm for 10 min, with a reason; again: unshelve it", acts=True
+    ),
     KeyBinding("f", "freeze", "freeze the screen; recording and alarms go on"),
     KeyBinding("0-9", "cylinder", "pick a cylinder, two keys for 10 to 16; esc: the leanest again"),
     KeyBinding("u", "unit", "lambda, phi, AFR, oxygen"),
@@ -181,7 +198,7 @@ BINDINGS: Final = (
     KeyBinding("c", "checks", "check list before the first pull"),
     KeyBinding("I", "identity", "identity step: which label is which cylinder, by fuel steps"),
     KeyBinding("/", "find", "events; find in them"),
-    KeyBinding("n", "note", "write a note", live=True),
+    KeyBinding("n", "note", "write a note", live=True, acts=True),
     KeyBinding("N", "notes", "all notes and marks"),
     KeyBinding("D", "digits", "decimals of lambda"),
     KeyBinding("C", "colours", "print, sunlight, mono, dark"),
@@ -199,9 +216,13 @@ BINDINGS: Final = (
     KeyBinding(
         "s", "log", "sensor log: what the ledger knows of each; again: the nodes", _on_pages(Page.BUS)
     ),
-    KeyBinding("k", "keep", "keep this pull, or reject it", _on_pages(Page.PULLS)),
+    KeyBinding("k", "keep", "keep this pull, or reject it", _on_pages(Page.PULLS), acts=True),
     KeyBinding(
-        "x", "exclude", "exclude this cell from needs and trims; again: include it", _on_pages(Page.BALANCE)
+        "x",
+        "exclude",
+        "exclude this cell from needs and trims; again: include it",
+        _on_pages(Page.BALANCE),
+        acts=True,
     ),
     KeyBinding("d", "compare", "the difference from the pull kept before", _on_pages(Page.PULLS)),
     KeyBinding(
@@ -217,16 +238,27 @@ BINDINGS: Final = (
         "the check has passed; type what was found; at the identity: open its steps",
         _on_pages(Page.CHECKS),
         live=True,
+        acts=True,
     ),
-    KeyBinding("x", "failed", "the check has failed; type what was found", _on_pages(Page.CHECKS), live=True),
-    KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS), live=True),
-    KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS), live=True),
-    KeyBinding("enter", "step", "the fuel step is typed; again: it is taken back", _on_pages(Page.STEPS)),
+    KeyBinding(
+        "x",
+        "failed",
+        "the check has failed; type what was found",
+        _on_pages(Page.CHECKS),
+        live=True,
+        acts=True,
+    ),
+    KeyBinding("k", "skip", "skip the check, with a reason", _on_pages(Page.CHECKS), live=True, acts=True),
+    KeyBinding("o", "open", "open the check again", _on_pages(Page.CHECKS), live=True, acts=True),
+    KeyBinding(
+        "enter", "step", "the fuel step is typed; again: it is taken back", _on_pages(Page.STEPS), acts=True
+    ),
     KeyBinding(
         "arrows",
         "plan",
         "coded groups or one cylinder at a time (left, right), size of the steps (up, down)",
         _on_pages(Page.STEPS),
+        acts=True,
     ),
     KeyBinding(
         "enter",
@@ -234,37 +266,56 @@ BINDINGS: Final = (
         "the sheet is typed into the engine control as it stands; by whom",
         _on_pages(Page.TRIMS),
         live=True,
+        acts=True,
     ),
-    KeyBinding("p", "again", "begin the fuel steps again, after a question", _on_pages(Page.STEPS)),
+    KeyBinding(
+        "p", "again", "begin the fuel steps again, after a question", _on_pages(Page.STEPS), acts=True
+    ),
     KeyBinding(
         "k",
         "keep",
         "keep the proof beside the session file, as mixmon identify --keep does",
         _on_pages(Page.STEPS),
+        acts=True,
     ),
     KeyBinding(
-        "e", "export", "write this screen, all of it, to a text file beside the runs", EXPORTABLE_PAGES
+        "e",
+        "export",
+        "write this screen, all of it, to a text file beside the runs",
+        EXPORTABLE_PAGES,
+        acts=True,
     ),
-    KeyBinding("R", "reset", "reset a latched alarm that was acknowledged", _on_pages(Page.ALARMS)),
-    KeyBinding("o", "service", "out of service, with a reason; again: into service", _on_pages(Page.ALARMS)),
-    KeyBinding(".", "pause", "pause the replay, resume it", replay=True),
-    KeyBinding(",", "step", "one tenth of a second forward", replay=True),
-    KeyBinding("[ ]", "10 s", "ten seconds back, ahead", replay=True),
-    KeyBinding("{ }", "moment", "to the moment before, after on the time line", replay=True),
-    KeyBinding("G", "go to", "to a time, MM:SS", replay=True),
+    KeyBinding(
+        "R", "reset", "reset a latched alarm that was acknowledged", _on_pages(Page.ALARMS), acts=True
+    ),
+    KeyBinding(
+        "o",
+        "service",
+        "out of service, with a reason; again: into service",
+        _on_pages(Page.ALARMS),
+        acts=True,
+    ),
+    KeyBinding(".", "pause", "pause the replay, resume it", replay=True, acts=True),
+    KeyBinding(",", "step", "one tenth of a second forward", replay=True, acts=True),
+    KeyBinding("[ ]", "10 s", "ten seconds back, ahead", replay=True, acts=True),
+    KeyBinding("{ }", "moment", "to the moment before, after on the time line", replay=True, acts=True),
+    KeyBinding("G", "go to", "to a time, MM:SS", replay=True, acts=True),
     KeyBinding(
         "enter",
         "go there",
         "play from the chosen pull, line, alarm; elsewhere left and right choose on the time line",
         frozenset(set(Page) - {Page.CHECKS, Page.STEPS, Page.TRIMS}),
         replay=True,
+        acts=True,
     ),
-    KeyBinding("< >", "speed", "play slower, faster", replay=True),
+    KeyBinding("< >", "speed", "play slower, faster", replay=True, acts=True),
     KeyBinding("Y", "copy", "copy the chosen line, or the whole table, to the terminal's clipboard"),
-    KeyBinding("S", "picture", "save the screen as it stands, as SVG and as text, beside the runs"),
+    KeyBinding(
+        "S", "picture", "save the screen as it stands, as SVG and as text, beside the runs", acts=True
+    ),
     KeyBinding(":", "commands", "all commands, found by what is typed"),
     KeyBinding("ctrl-l", "redraw", "draw everything again"),
-    KeyBinding("ctrl-z", "suspend", "back to the shell; fg returns; refused while recording"),
+    KeyBinding("ctrl-z", "suspend", "back to the shell; fg returns; refused while recording", acts=True),
     KeyBinding("esc", "back", "take back a choice; back to watch"),
     KeyBinding("?", "keys", "this list"),
 )
@@ -288,9 +339,12 @@ _LAST_LINE_ORDER: Final = {
 """Keys in the order in which the last line names them; help is always last."""
 
 
-def bindings(page: Page, *, live: bool) -> tuple[KeyBinding, ...]:
-    """The keys that work on a screen: those of a replay where `live` is False, else those of live buses."""
-    here = (b for b in BINDINGS if not b.pages or page in b.pages)
+def bindings(page: Page, *, live: bool, acts: bool = True) -> tuple[KeyBinding, ...]:
+    """The keys that work on a screen: those of a replay where `live` is False, else those of live buses.
+
+    acts: False for an onlooker, who has no keys that act
+    """
+    here = (b for b in BINDINGS if (not b.pages or page in b.pages) and (acts or not b.acts))
     return tuple(b for b in here if not (b.replay if live else b.live))
 
 
@@ -299,12 +353,15 @@ def is_live_only(page: Page, name: str) -> bool:
     return any(b.live and b.name == name for b in BINDINGS if not b.pages or page in b.pages)
 
 
-def last_line(page: Page, *, live: bool, pulls: bool = True) -> tuple[tuple[str, str], ...]:
+def last_line(
+    page: Page, *, live: bool, pulls: bool = True, acts: bool = True
+) -> tuple[tuple[str, str], ...]:
     """Keys and short words for the last line, most important first, help last.
 
     pulls: whether there is a pull to be looked at
+    acts: as in `bindings`
     """
-    here = {b.name: b for b in bindings(page, live=live)}
+    here = {b.name: b for b in bindings(page, live=live, acts=acts)}
     replay = () if live else (".", "[ ]", "{ }", "G", "< >")
     names = (*_LAST_LINE_ORDER[page][:2], *replay, *_LAST_LINE_ORDER[page][2:], "?")
     return tuple((here[n].name, here[n].short) for n in names if n in here and (n != "v" or pulls))

@@ -45,10 +45,12 @@ class Setting:
     Positions in `firing` and `bank` and all node indexes count the nodes in session order.
 
     known    what the ledger knew of the session's sensors when watching began
+    acts     whoever sees it may act: False for an onlooker, who is told of no keys that do
     """
 
-    def __init__(self, session: Session, known: KnownSensors | None = None) -> None:
+    def __init__(self, session: Session, known: KnownSensors | None = None, *, acts: bool = True) -> None:
         self.session = session
+        self.acts = acts
         self.known = known or KnownSensors()
         self.nodes: tuple[Node, ...] = session.chain.nodes
         limits = limits_in_force(session)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Iterator, Mapping
+import time
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from itertools import islice
 from pathlib import Path
@@ -135,6 +136,31 @@ def open_run(path: Path | str) -> RunFolder:
         first_few([*faults, *wrong], "faults"),
         () if sums is None or manifest is None else find_extra_files(path, manifest, sums),
     )
+
+
+GROWS_S = 5.0
+"""A run that is being recorded is written to at least so often. Our choice: frames are flushed each second; a
+bus that is silent for longer hides its run, which costs no more than a second record of it."""
+
+_MOST_LOOKED_AT = 50  # our choice: names of runs sort by time, and the one that grows is among the newest
+
+
+def find_growing(root: Path, now: Callable[[], float] = time.time) -> Path | None:
+    """The newest run in a folder of runs that is being recorded at this moment; None if none is."""
+    try:
+        newest = sorted((one for one in root.iterdir() if one.is_dir()), reverse=True)[:_MOST_LOOKED_AT]
+    except OSError:
+        return None
+    return next((run for run in newest if _is_growing(run, now())), None)
+
+
+def _is_growing(run: Path, now: float) -> bool:
+    try:
+        manifest = _read_manifest(run, [])
+        written = (run / FRAMES).stat().st_mtime
+    except (OSError, SourceError):
+        return False
+    return manifest is not None and manifest.state == RECORDING and abs(now - written) < GROWS_S
 
 
 def _read_manifest(path: Path, faults: list[str]) -> Manifest | None:

@@ -18,8 +18,9 @@ from dashboard.scenes import (
     snapshot,
 )
 
-from mixmon.dashboard.controls import Controls, Errand
-from mixmon.dashboard.keys import BINDINGS, EXPORTABLE_PAGES, Asked, Page, bindings, last_line
+from mixmon.dashboard.controls import ONLY_LOOKS, Controls, Errand
+from mixmon.dashboard.keys import BINDINGS, EXPORTABLE_PAGES, Asked, Page, Seat, bindings, last_line
+from mixmon.dashboard.pointing import pressed_by
 from mixmon.dashboard.screens.checks import IDENTITY_CHECK
 from mixmon.dashboard.screens.pages import State
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
@@ -52,13 +53,13 @@ SILENT = RULES[2]
 class Desk:
     """A person at the keys: presses them one after the other, sees a snapshot, collects commands."""
 
-    def __init__(self, shown=None, count=8, units=None, **state):
+    def __init__(self, shown=None, count=8, units=None, seat=Seat.OPERATOR, **state):
         self.sent = []
         self.shown = snapshot(count) if shown is None else shown
         self.count = count
         self.now = 100.0
         begin = State(OPTIONS, **state)
-        self.controls = Controls(begin, units or tuple(UNITS.values()), self.sent.append)
+        self.controls = Controls(begin, units or tuple(UNITS.values()), self.sent.append, seat)
 
     def press(self, *keys, apart=0.1):
         for key in keys:
@@ -509,3 +510,49 @@ def test_however_often_one_scrolls_beyond_the_end_the_way_back_begins_at_the_las
     assert desk.press("down").first == end
     assert desk.press("up").first == max(end - 1, 0)
     assert 0 < end < 200
+
+
+def keys_of(page, *, live):
+    """The keys of a screen; on the first one also those of every screen."""
+    here = [b for b in bindings(page, live=live) if b.pages or page is Page.WATCH]
+    named = [key for b in here for key in pressed_by(b.name)]
+    return [*named, *(("left", "up") if any(b.name == "arrows" for b in here) else ())]
+
+
+@pytest.mark.parametrize("shown", [snapshot(8), replayed()], ids=["live", "replay"])
+def test_an_onlooker_changes_nothing_whatever_key_is_pressed(shown):
+    live, refused = shown.replay_position is None, 0
+    for page in Page:
+        for key in keys_of(page, live=live):
+            operator, onlooker = Desk(shown, page=page), Desk(shown, page=page, seat=Seat.ONLOOKER)
+            looked, begun = onlooker.press(key), operator.press(key)
+            asks = begun.prompt is not None and begun.prompt.asked is not Asked.FIND
+            files = operator.controls.errand in {Errand.EXPORT, Errand.PICTURE}
+            assert onlooker.sent == []
+            if operator.sent or asks or files:
+                told = replace(State(OPTIONS, page=page), message=ONLY_LOOKS)
+                assert looked == replace(told, message_until=looked.message_until)
+                assert onlooker.controls.errand is None
+                refused += 1
+            else:
+                assert looked == begun
+    assert refused > 10
+
+
+@pytest.mark.parametrize("live", [True, False], ids=["live", "replay"])
+def test_an_onlooker_is_told_only_of_keys_that_look(live):
+    shown = snapshot(8) if live else replayed()
+    for page in Page:
+        offered = bindings(page, live=live, acts=False)
+        own = [b for b in offered if b.pages or page is Page.WATCH]
+        for key in (key for b in own for key in pressed_by(b.name) if key != "P"):
+            assert Desk(shown, page=page, seat=Seat.ONLOOKER).press(key).message != ONLY_LOOKS, (page, key)
+        assert set(last_line(page, live=live, acts=False)) <= {(b.name, b.short) for b in offered}
+
+
+@pytest.mark.parametrize("seat", [Seat.REMOTE, Seat.ONLOOKER])
+def test_one_who_looks_from_elsewhere_leaves_without_ending_a_recording(seat):
+    desk = Desk(replace(snapshot(8), recording="recording run"), seat=seat)
+    desk.press("q", "q")
+    assert desk.controls.leave
+    assert desk.sent == []

@@ -56,7 +56,7 @@ def help_page(
     head = [status(scene, verdict, width, title="KEYS")]
     signs = () if scene.live.timeline is None else SIGNS
     body = [
-        *_rows_at_hand(asked_from, width, live=scene.live.replay_position is None),
+        *_rows_at_hand(scene, asked_from, width),
         _heading("everything, at length", width),
         *_help_rows(width),
         *_pair_rows(signs, width),
@@ -66,9 +66,9 @@ def help_page(
     return framed(head, body, sheet, first=first)
 
 
-def _rows_at_hand(page: Page, width: int, *, live: bool) -> list[Row]:
+def _rows_at_hand(scene: Scene, page: Page, width: int) -> list[Row]:
     """The keys of one screen in a line or two each, and in short those that work on every screen."""
-    here = bindings(page, live=live)
+    here = bindings(page, live=scene.live.replay_position is None, acts=scene.setting.acts)
     own = [b for b in here if b.pages and not b.replay]
     rows = [_heading(f"keys of this screen: {page.value.lower()}", width)] if own else []
     rows += _pair_rows([(b.name, b.long) for b in own], width)

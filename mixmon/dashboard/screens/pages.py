@@ -118,7 +118,7 @@ def _draw_with_timeline(scene: Scene, state: State, width: int, height: int) -> 
 
 def _last_line(scene: Scene, state: State) -> tuple[tuple[str, str], ...]:
     live, pulls = scene.live.replay_position is None, scene.snapshot.pulls is not None
-    return last_line(state.page, live=live, pulls=pulls)
+    return last_line(state.page, live=live, pulls=pulls, acts=scene.setting.acts)
 
 
 def _draw_page(scene: Scene, state: State, width: int, height: int) -> list[Row]:

@@ -18,7 +18,8 @@ from typing import Any, BinaryIO, Protocol
 import numpy as np
 
 from mixmon.arrays import SECOND_NS
-from mixmon.errors import OutputError, UsageError, reason_of
+from mixmon.errors import OutputError, reason_of
+from mixmon.extras import load_extra
 from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock, FrameFlag
 from mixmon.report.export.fields import ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.tables import quoted
@@ -107,21 +108,14 @@ def _as_list(values: Any) -> list[Any]:
 # Parquet.
 
 
-def load_pyarrow(path: Path) -> tuple[Any, Any]:
+def load_pyarrow(path: Path) -> tuple[Any, ...]:
     """The library and its Parquet module, for the file of that name.
 
     Raises:
         UsageError: pyarrow is not installed.
     """
-    try:
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-    except ImportError as error:
-        raise UsageError(
-            f"{path}: Parquet needs pyarrow, which is not installed; expected it, or a name that ends in "
-            ".csv; pip install 'mixmon[parquet]'"
-        ) from error
-    return pa, pq
+    otherwise = ", or a name that ends in .csv"
+    return load_extra("parquet", "pyarrow", "pyarrow.parquet", needed_by=str(path), otherwise=otherwise)
 
 
 class ParquetFile:
@@ -206,14 +200,7 @@ def load_asammdf(path: Path) -> Any:
     Raises:
         UsageError: asammdf is not installed.
     """
-    try:
-        import asammdf
-    except ImportError as error:
-        raise UsageError(
-            f"{path}: MDF 4 needs asammdf, which is not installed; expected it, or --to csv; "
-            "pip install 'mixmon[mdf]'"
-        ) from error
-    return asammdf
+    return load_extra("mdf", "asammdf", needed_by=str(path), otherwise=", or --to csv")[0]
 
 
 _TIME, _INDEX = 1, 4  # what a master channel counts (ASAM MDF 4.1, cn_sync_type)
