@@ -229,7 +229,7 @@ _USUAL_SIZE = (("width", 80), ("height", 24))
 
 
 class _Channel:
-    """What goes to and fro between a browser and its screens."""
+    """What a browser and its screens say to each other."""
 
     def __init__(self, answer: web.WebSocketResponse) -> None:
         self._answer = answer
