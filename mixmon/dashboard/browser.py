@@ -28,8 +28,8 @@ LEAST, MOST = (20, 5), (500, 200)
 _ESCAPE_S: Final = 0.15
 """An escape that nothing follows for so long is the key. Our choice: longer than any sequence takes."""
 
-_BEGIN = "\x1b[?1049h\x1b[?25l\x1b[?1000h\x1b[?1003h\x1b[?1006h"
-_END = "\x1b[?1006l\x1b[?1003l\x1b[?1000l\x1b[?25h\x1b[?1049l"
+_SCREEN_ON = "\x1b[?1049h\x1b[?25l\x1b[?1000h\x1b[?1003h\x1b[?1006h"
+_SCREEN_OFF = "\x1b[?1006l\x1b[?1003l\x1b[?1000l\x1b[?25h\x1b[?1049l"
 """The other screen, no cursor, mouse (xterm's control sequences; Textual's own drivers send the same)."""
 
 
@@ -60,7 +60,7 @@ class ChannelDriver(Driver):
 
     def start_application_mode(self) -> None:
         """Begins to draw."""
-        self.write(_BEGIN)
+        self.write(_SCREEN_ON)
         self.resize(*(self._size or (80, 24)))
 
     def disable_input(self) -> None:
@@ -70,7 +70,7 @@ class ChannelDriver(Driver):
         """Ends the drawing."""
         if self._later is not None:
             self._later.cancel()
-        self.write(_END)
+        self.write(_SCREEN_OFF)
 
     def type(self, text: str) -> None:
         """Takes what the terminal in the browser sends for keys and the mouse."""

@@ -45,7 +45,7 @@ MOST_WAITING_BYTES: Final = 4 << 20
 
 _MESSAGE_BYTES = 1 << 16  # our choice: of one message of a browser, which has keys and sizes alone
 _HEARTBEAT_S = 15.0  # our choice: a browser that does not answer for so long is gone
-_ENDS_WITHIN_S = 1.0  # our choice: time for a browser to be told that it ends
+_FAREWELL_S = 1.0  # our choice: time for a browser to be told that it ends
 _FONT_SIZES = (8, 72)
 
 _STATIC: Final = {
@@ -64,7 +64,7 @@ _HEADERS: Final = {
 }
 """Of every answer: the address holds the token, so nothing may keep it or pass it on."""
 
-_REFUSED = (
+_NO_TOKEN = (
     "mixmon serve: wrong or no token in the address; expected the whole address that mixmon serve printed, "
     "with what stands behind the port\n"
 )
@@ -125,7 +125,7 @@ class BrowserServer:
     ) -> None:
         self._audience, self._options, self._token, self._tell = audience, options, token, tell
         self._page = Template(files("mixmon.dashboard").joinpath("browser.html").read_text("utf-8"))
-        self._open: set[_Channel] = set()
+        self._open: set[_Line] = set()
         self._came = 0
         application = web.Application()
         application.router.add_get("/{token}/", self._give_page)
@@ -134,7 +134,7 @@ class BrowserServer:
         application.router.add_route("*", "/{rest:.*}", self._refuse)
         application.on_response_prepare.append(_add_headers)
         self._runner = web.AppRunner(
-            application, access_log=None, handle_signals=False, shutdown_timeout=_ENDS_WITHIN_S
+            application, access_log=None, handle_signals=False, shutdown_timeout=_FAREWELL_S
         )
 
     async def open(self, host: str, port: int) -> str:
@@ -158,7 +158,7 @@ class BrowserServer:
         await self._runner.cleanup()
 
     async def _refuse(self, _: web.Request) -> web.Response:
-        return web.Response(status=403, text=_REFUSED)
+        return web.Response(status=403, text=_NO_TOKEN)
 
     def _knows_token(self, request: web.Request) -> bool:
         return is_token(request.match_info["token"], self._token)
@@ -193,9 +193,9 @@ class BrowserServer:
         if len(self._open) >= MOST_VIEWERS:
             return web.Response(status=503, text=_FULL)
         answer = web.WebSocketResponse(
-            timeout=_ENDS_WITHIN_S, heartbeat=_HEARTBEAT_S, max_msg_size=_MESSAGE_BYTES
+            timeout=_FAREWELL_S, heartbeat=_HEARTBEAT_S, max_msg_size=_MESSAGE_BYTES
         )
-        channel = _Channel(answer)
+        channel = _Line(answer)
         self._open.add(channel)
         self._came += 1
         who = f"viewer {self._came} from {request.remote}"
@@ -209,7 +209,7 @@ class BrowserServer:
             self._tell(f"{who} has left; now {len(self._open)}")
         return answer
 
-    async def _show(self, channel: _Channel, size: tuple[int, int]) -> None:
+    async def _show(self, channel: _Line, size: tuple[int, int]) -> None:
         viewer = self._audience.viewer(acts=self._options.seat is not Seat.ONLOOKER)
         screens = BrowserDashboard(viewer, self._options, channel.draw)
         work = asyncio.create_task(screens.run_async(mouse=self._options.mouse, size=size))
@@ -217,7 +217,7 @@ class BrowserServer:
             await channel.follow(screens, work)
         finally:
             screens.exit()
-            await asyncio.wait({work}, timeout=_ENDS_WITHIN_S)
+            await asyncio.wait({work}, timeout=_FAREWELL_S)
             work.cancel()
             viewer.close()
             await channel.close()
@@ -228,7 +228,7 @@ class BrowserServer:
 _USUAL_SIZE = (("width", 80), ("height", 24))
 
 
-class _Channel:
+class _Line:
     """What a browser and its screens say to each other."""
 
     def __init__(self, answer: web.WebSocketResponse) -> None:
