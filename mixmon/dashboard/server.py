@@ -64,7 +64,7 @@ _HEADERS: Final = {
 }
 """Of every answer: the address holds the token, so nothing may keep it or pass it on."""
 
-_NO_TOKEN = (
+_WRONG_ADDRESS = (
     "mixmon serve: wrong or no token in the address; expected the whole address that mixmon serve printed, "
     "with what stands behind the port\n"
 )
@@ -125,7 +125,7 @@ class BrowserServer:
     ) -> None:
         self._audience, self._options, self._token, self._tell = audience, options, token, tell
         self._page = Template(files("mixmon.dashboard").joinpath("browser.html").read_text("utf-8"))
-        self._open: set[_Line] = set()
+        self._open: set[_BrowserLine] = set()
         self._came = 0
         application = web.Application()
         application.router.add_get("/{token}/", self._give_page)
@@ -158,7 +158,7 @@ class BrowserServer:
         await self._runner.cleanup()
 
     async def _refuse(self, _: web.Request) -> web.Response:
-        return web.Response(status=403, text=_NO_TOKEN)
+        return web.Response(status=403, text=_WRONG_ADDRESS)
 
     def _knows_token(self, request: web.Request) -> bool:
         return is_token(request.match_info["token"], self._token)
@@ -195,7 +195,7 @@ class BrowserServer:
         answer = web.WebSocketResponse(
             timeout=_FAREWELL_S, heartbeat=_HEARTBEAT_S, max_msg_size=_MESSAGE_BYTES
         )
-        channel = _Line(answer)
+        channel = _BrowserLine(answer)
         self._open.add(channel)
         self._came += 1
         who = f"viewer {self._came} from {request.remote}"
@@ -209,7 +209,7 @@ class BrowserServer:
             self._tell(f"{who} has left; now {len(self._open)}")
         return answer
 
-    async def _show(self, channel: _Line, size: tuple[int, int]) -> None:
+    async def _show(self, channel: _BrowserLine, size: tuple[int, int]) -> None:
         viewer = self._audience.viewer(acts=self._options.seat is not Seat.ONLOOKER)
         screens = BrowserDashboard(viewer, self._options, channel.draw)
         work = asyncio.create_task(screens.run_async(mouse=self._options.mouse, size=size))
@@ -228,7 +228,7 @@ class BrowserServer:
 _USUAL_SIZE = (("width", 80), ("height", 24))
 
 
-class _Line:
+class _BrowserLine:
     """What a browser and its screens say to each other."""
 
     def __init__(self, answer: web.WebSocketResponse) -> None:

@@ -21,7 +21,7 @@ from mixmon.watch.snapshot import Snapshot
 MOST_WAITING: Final = 1000
 """Items that wait for a viewer who does not take them; our choice: more than any screen shows at once."""
 
-NOT_ALLOWED: Final = "this view only looks: nothing was changed"
+CHANGES_NOTHING: Final = "this view only looks: nothing was changed"
 
 
 class Audience:
@@ -94,7 +94,7 @@ class Viewer:
         if self.acts:
             self._audience.watching.send(command)
         else:
-            self.waiting.append(Remark(self.snapshot.t or 0, NOT_ALLOWED))
+            self.waiting.append(Remark(self.snapshot.t or 0, CHANGES_NOTHING))
 
     def start(self) -> None:
         """Nothing: it is watched already."""

@@ -4,7 +4,7 @@ import pytest
 from dashboard.scenes import session, snapshot
 
 from mixmon.watch.commands import Acknowledge, Mark, NoteText, Pause, Quit, RecordOff, Remark
-from mixmon.watch.viewers import MOST_WAITING, NOT_ALLOWED, Audience
+from mixmon.watch.viewers import MOST_WAITING, CHANGES_NOTHING, Audience
 
 
 class Source:
@@ -64,7 +64,7 @@ def test_whatever_an_onlooker_sends_is_refused(command):
     onlooker, remote = audience.viewer(acts=False), audience.viewer(acts=True)
     onlooker.send(command)
     assert source.sent == []
-    assert [item.text for item in onlooker.drain()] == [NOT_ALLOWED]
+    assert [item.text for item in onlooker.drain()] == [CHANGES_NOTHING]
     assert remote.drain() == []
     remote.send(command)
     assert source.sent == [command]
