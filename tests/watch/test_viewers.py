@@ -4,7 +4,7 @@ import pytest
 from dashboard.scenes import session, snapshot
 
 from mixmon.watch.commands import Acknowledge, Mark, NoteText, Pause, Quit, RecordOff, Remark
-from mixmon.watch.viewers import MOST_WAITING, CHANGES_NOTHING, Audience
+from mixmon.watch.viewers import CHANGES_NOTHING, MOST_WAITING, Audience
 
 
 class Source:
