@@ -23,7 +23,7 @@ from mixmon.arrays import SECOND_NS, Ints
 from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.misfire import MisfireWatch
-from mixmon.findings.alarms.records import AlarmEvents, OperatorAction
+from mixmon.findings.alarms.records import AlarmEvent, AlarmEvents, OperatorAction
 from mixmon.findings.balance.balance import Balance, BalanceStage
 from mixmon.findings.balance.curve import with_curve_note
 from mixmon.findings.balance.staged import with_stages
@@ -31,7 +31,7 @@ from mixmon.findings.bias.looks import SessionLooks, session_looks
 from mixmon.findings.bias.rotation import Rotation, fit_rotation
 from mixmon.findings.causes.causes import Causes, CausesStage
 from mixmon.findings.census.traffic import StretchCutter
-from mixmon.findings.events.event import Events
+from mixmon.findings.events.event import Event, Events
 from mixmon.findings.events.events import EventStage, find_clean_tips, find_events
 from mixmon.findings.events.tips import TipReview
 from mixmon.findings.identity.identity import Identity, review_identity
@@ -145,6 +145,11 @@ class Run:
         return self.binding.session
 
     @property
+    def window_s(self) -> tuple[float, float | None]:
+        """The part that is used, seconds from each log's first frame; None: to the end."""
+        return self.begin_s, None if self._end is None else self._end / SECOND_NS
+
+    @property
     def begin_s(self) -> float:
         """Seconds of each log before the part that is used."""
         return self._begin / SECOND_NS
@@ -161,9 +166,14 @@ class Run:
         return any(source.once for source in self._logs)
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """The names of its logs, as they were given."""
+        return tuple(source.name for source in self._logs)
+
+    @property
     def name(self) -> str:
         """The names of its logs."""
-        return ", ".join(source.name for source in self._logs)
+        return ", ".join(self.names)
 
     @property
     def whole(self) -> bool:
@@ -488,14 +498,50 @@ def cells_and_trims(run: Run) -> tuple[Balance, TrimSheet]:
     Raises:
         SourceError: a log cannot be read.
     """
-    found, stage = _judge_balance(run, "peers")
+    return _with_sheet(run, *_judge_balance(run, "peers"))
+
+
+def _with_sheet(run: Run, found: Balance, stage: BalanceStage) -> tuple[Balance, TrimSheet]:
     origin = Origin((run.as_read(),))
     sheet = make_sheet(stage.session_held, found)
     sheet = replace(sheet, first_ns=stage.first_ns, last_ns=stage.last_ns, origin=origin)
     return replace(found, origin=origin), sheet
 
 
-def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedRun:
+    """What one reading of a run gives: balance against peers, sheet, alarms, and its side of a comparison."""
+
+    balance: Balance
+    sheet: TrimSheet
+    alarms: AlarmEvents
+    side: RunSide
+
+
+def judge_run(run: Run, *beside: Summary[CylinderBlock, object]) -> JudgedRun:
+    """Balance, sheet and alarms of a run from one reading of its logs; each as its own function finds it.
+
+    beside: stages that take the same rows.
+
+    Raises:
+        SourceError: a log cannot be read.
+    """
+    conditions, places = ConditionStage(), PlaceStage(run.session)
+    search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
+    log = _AlarmLog(run, search)
+    found, stage = _judge_balance(run, "peers", conditions, places, *beside, search=search, alarm_log=log)
+    balanced, sheet = _with_sheet(run, found, stage)
+    side = _side_of_stage(run, stage, conditions, places)
+    return JudgedRun(balanced, sheet, log.result(), side)
+
+
+def _judge_balance(
+    run: Run,
+    against: str,
+    *beside: Summary[CylinderBlock, object],
+    search: EventStage | None = None,
+    alarm_log: _AlarmLog | None = None,
+) -> tuple[Balance, BalanceStage]:
     """The balance of a run, and the stage that found it; raises as `balance`."""
     if against not in {"peers", "target"}:
         raise UsageError(f"against {against!r}: no such reference; expected peers or target; choose one")
@@ -505,26 +551,39 @@ def _judge_balance(run: Run, against: str) -> tuple[Balance, BalanceStage]:
             "against target: the session has no target; expected [engine_signals] target or [targets]; "
             "add one, or use --against peers"
         )
-    stage, on_labels = _feed_balance(run, run.session)
+    stage, on_labels = _feed_balance(run, run.session, *beside, search=search, alarm_log=alarm_log)
     found = stage.result(against, (*run.binding.gaps, *run.log.missing, *on_labels))
     found = with_stages(found, stage)
     return with_curve_note(found, run.binding.fuel, assumed=run.binding.curve_assumed), stage
 
 
 def _feed_balance(
-    run: Run, session: Session, *beside: Summary[CylinderBlock, object]
+    run: Run,
+    session: Session,
+    *beside: Summary[CylinderBlock, object],
+    search: EventStage | None = None,
+    alarm_log: _AlarmLog | None = None,
 ) -> tuple[BalanceStage, tuple[Note, ...]]:
     """A stage that has taken the whole run, with the time around misfires and cuts excluded.
 
     It knows what fuel steps in the run say of the labels; where they show nothing, notes say why.
 
     beside: stages that take the same rows.
+    search: what finds the events; None: one is made.
+    alarm_log: takes the rows with these events.
     """
     stage = BalanceStage(session, run.left_out)
     own = OwnSteps(run.binding, run.steps, run.begin_s, run.left_out)
-    search = EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what a cylinder needs
-    for event in run_through(search, feed_on_the_way(run, stage, own, *beside)):
-        stage.exclude([event])
+    search = search or EventStage(run.session, run.binding.fuel, tips=False)  # no tip hides what is needed
+    for block in feed_on_the_way(run, stage, own, *beside):
+        found = search.feed(block)
+        stage.exclude(found)
+        if alarm_log is not None:
+            alarm_log.feed(block, found)
+    found = search.flush()
+    stage.exclude(found)
+    if alarm_log is not None:
+        alarm_log.flush(found)
     standing, notes = own.result()
     stage.take_standing(standing)
     return stage, notes
@@ -688,6 +747,10 @@ def side_of_run(run: Run) -> RunSide:
     """
     conditions, places = ConditionStage(), PlaceStage(run.session)
     stage, _ = _feed_balance(run, run.session, conditions, places)
+    return _side_of_stage(run, stage, conditions, places)
+
+
+def _side_of_stage(run: Run, stage: BalanceStage, conditions: ConditionStage, places: PlaceStage) -> RunSide:
     cells = stage.cells_used(every_stage=True)
     return RunSide(
         run.name,
@@ -749,14 +812,37 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> AlarmEvents:
         UsageError: an action on an alarm that the session does not have.
         SourceError: a log cannot be read.
     """
-    nodes, found = run.session.chain.nodes, EventStage(run.session, run.binding.fuel)
-    misfires = MisfireWatch(nodes, run.binding.fuel, found.lags_at)
-    stage = Alarms(limits_in_force(run.session).alarms, nodes, misfires, found.paces_at)
-    for action in actions:
-        stage.act(action)
-    records = [record for rows in run for record in stage.feed(rows, found.feed(rows))]
-    records += stage.flush(found.flush())
-    return AlarmEvents(records, Origin((run.as_read(),)), at_end=stage.current())
+    search = EventStage(run.session, run.binding.fuel)
+    log = _AlarmLog(run, search, actions)
+    for rows in run:
+        log.feed(rows, search.feed(rows))
+    log.flush(search.flush())
+    return log.result()
+
+
+class _AlarmLog:
+    """The records of a run's alarms, from its rows and the events that `search` finds in them."""
+
+    def __init__(self, run: Run, search: EventStage, actions: Sequence[OperatorAction] = ()) -> None:
+        nodes = run.session.chain.nodes
+        misfires = MisfireWatch(nodes, run.binding.fuel, search.lags_at)
+        self._run = run
+        self._stage = Alarms(limits_in_force(run.session).alarms, nodes, misfires, search.paces_at)
+        self._records: list[AlarmEvent] = []
+        for action in actions:
+            self._stage.act(action)
+
+    def feed(self, rows: CylinderBlock, events: Sequence[Event]) -> None:
+        """Takes rows that `search` has taken, with what it found in them."""
+        self._records += self._stage.feed(rows, events)
+
+    def flush(self, events: Sequence[Event]) -> None:
+        """Ends the rows, with what the search gave at their end."""
+        self._records += self._stage.flush(events)
+
+    def result(self) -> AlarmEvents:
+        """All records, and what stood at the end."""
+        return AlarmEvents(self._records, Origin((self._run.as_read(),)), at_end=self._stage.current())
 
 
 def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> Identity:

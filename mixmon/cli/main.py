@@ -118,6 +118,7 @@ COMMANDS = {
     "sensors": "the ledger: what is known of every sensor by its serial; --add enters what a log teaches",
     "simulate": "the demo engine, or another, to a log, with its truth; --grade grades the analysis",
     "export": "judged rows, frames, events, cells and trims as CSV, Parquet, MDF 4; frames as candump text",
+    "report": "one run as one page to hand over: HTML that needs no other file, and PDF",
     "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",
     "guide": "the guide, and every key, command, alarm condition and word, offline; completion, man page",
 }

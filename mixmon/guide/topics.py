@@ -22,6 +22,7 @@ WRITTEN: Final = {
     "pull": "reading a pull, and what to think of what it shows",
     "fooled": "what fools the number: reading, truth, what to do",
     "when": "what to do when: alarms, silence, withheld trims, full disks",
+    "hand-over": "handing over the result: one page to print and sign, and what stands in it",
     "scripts": "in a script: JSON, exit statuses, Python",
 }
 """Topics that are texts, in the order of a newcomer; each is a file of that name in this folder."""

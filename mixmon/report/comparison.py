@@ -183,7 +183,15 @@ def proof_sentences(found: BeforeAfter) -> list[str]:
 
 
 def _left_table(found: BeforeAfter) -> str:
-    """Needs after, against the mean and the target."""
+    about = (
+        "what is left after, as read (a sensor's own error is not in it), against zero with the same margin; "
+        "and needs against the target in both runs"
+    )
+    return paragraph(about) + set_grid(left_grid(found))
+
+
+def left_grid(found: BeforeAfter) -> Grid:
+    """One row a cylinder: its need after, against the mean and the target."""
     columns = [
         Column("cyl"),
         Column("mean after", 2, signed=True),
@@ -204,11 +212,7 @@ def _left_table(found: BeforeAfter) -> str:
         )
         for one in found.cylinders
     ]
-    about = (
-        "what is left after, as read (a sensor's own error is not in it), against zero with the same margin; "
-        "and needs against the target in both runs"
-    )
-    return paragraph(about) + table(columns, rows)
+    return Grid(columns, rows)
 
 
 def spread_sentence(found: BeforeAfter) -> str:

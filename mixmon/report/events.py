@@ -115,7 +115,7 @@ def events_text(events: Sequence[Event], known: Sequence[NodeLag], run: Run, uni
     answer = answer_text(events_answer(events, run.log.missing))
     parts = [title("EVENTS", run.session.name) + answer + log_text(run.log)]
     if events:
-        parts.append(paragraph(kinds_sentence(events)) + set_grid(event_grid(events, run, unit)))
+        parts.append(paragraph(_name_kinds(events)) + set_grid(event_grid(events, run, unit)))
     else:
         nothing = any(one.code is Gap.NOTHING_COUNTS for one in run.log.missing)
         parts.append("no event could be found: no sample counts\n" if nothing else "no event found\n")
@@ -143,7 +143,7 @@ def cautions_on_events(events: Sequence[Event]) -> list[str]:
     return closing
 
 
-def kinds_sentence(events: Sequence[Event]) -> str:
+def _name_kinds(events: Sequence[Event]) -> str:
     """How many there are of each kind."""
     count = Counter(event.kind for event in events)
     return ", ".join(counted(count[k], _COUNTABLE.get(k, k.value), _PLURALS.get(k)) for k in Kind if count[k])

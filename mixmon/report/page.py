@@ -198,7 +198,7 @@ def _bar_line(bounds: Bounds, scale: _BarScale) -> str:
 
 def _scale_line(scale: _BarScale, unit: str) -> str:
     """Round numbers where they stand, as far as there is room for the unit after the last."""
-    step = _round_step((scale.high - scale.low) * 8 / scale.columns)  # a number and its gap: eight columns
+    step = round_step((scale.high - scale.low) * 8 / scale.columns)  # a number and its gap: eight columns
     sign = "+" if unit == "%" else ""  # a change has a sign, a time has none
     room = scale.columns - len(unit) - 1
     cells = [" "] * room
@@ -212,7 +212,7 @@ def _scale_line(scale: _BarScale, unit: str) -> str:
     return f"{''.join(cells).rstrip()} {unit}"
 
 
-def _round_step(least: float) -> float:
+def round_step(least: float) -> float:
     """One, two or five times a power of ten, at least as large."""
     power = 10.0 ** math.floor(math.log10(least))
     return next(power * k for k in (1, 2, 5, 10) if power * k >= least * (1 - 1e-9))

@@ -1,0 +1,1 @@
+"""One run as one page to hand over: gathered, drawn and written as HTML."""

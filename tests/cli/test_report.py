@@ -1,0 +1,214 @@
+"""mixmon report: the page of a run and of two, what it refuses, and what it says it wrote."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import stat
+from html import unescape
+from pathlib import Path
+
+import pytest
+from check_page import contrast, contrast_faults, page_faults
+from command_line import run_command
+from laws import everything
+
+import mixmon
+from mixmon.cli.main import BAD_INPUT, DONE
+from mixmon.report.handover.gather import HandOver, gather
+from mixmon.report.handover.sections import WITNESS, handover_page
+from mixmon.report.handover.style import style_sheet
+from mixmon.report.page import TextPage, laid_for
+from mixmon.report.units import unit_named
+
+ALDER = ("examples/alder8_short.log.gz", "-s", "examples/alder8.toml")
+FOREIGN = ("-s", "examples/foreign.toml", "--ledger", ":memory:", "--quiet")
+
+
+def text_of(page: str) -> str:
+    """What a reader sees, without tags."""
+    return unescape(re.sub(r"<[^>]+>", " ", page.split("</style>")[1]))
+
+
+def row_of(page: str, name: str) -> list[str]:
+    """The cells of the row with that id."""
+    (row,) = re.findall(rf'<tr id="{name}">(.*?)</tr>', page)
+    return [unescape(re.sub(r"<[^>]+>", "", cell)) for cell in re.findall(r"<t[hd].*?</t[hd]>", row)]
+
+
+@pytest.fixture(scope="module")
+def found() -> HandOver:
+    """What is known of the example."""
+    session = mixmon.load_session("examples/alder8.toml")
+    run = mixmon.read_run(session, Path("examples/alder8_short.log.gz").resolve())
+    return gather(run, unit_named("lambda", run.binding.fuel, run.binding.stoich_afr))
+
+
+@pytest.fixture(scope="module")
+def alder(tmp_path_factory) -> tuple[str, dict]:
+    """The page of the example, and what the command said of it."""
+    place = tmp_path_factory.mktemp("page") / "page.html"
+    answer = run_command("report", *ALDER, "--ledger", ":memory:", "-o", str(place), "--json", "--quiet")
+    assert (answer.status, answer.err) == (DONE, "")
+    return place.read_text(), json.loads(answer.out)
+
+
+@pytest.fixture(scope="module")
+def both(tmp_path_factory) -> str:
+    """The page of a run and the one before it, the first 30 seconds of both."""
+    place = tmp_path_factory.mktemp("page") / "both.html"
+    logs = ("examples/foreign.log.gz", "examples/foreign_after.log.gz")
+    words = (*FOREIGN, "--entered", "5=4", "--to", "30", "-o", str(place))
+    assert run_command("report", *logs, *words).status == DONE
+    return place.read_text()
+
+
+def test_a_page_has_no_fault_that_the_tool_finds(alder, both):
+    assert page_faults(alder[0]) == []
+    assert page_faults(both) == []
+
+
+def test_the_answer_stands_first_and_the_page_says_what_it_is_not(alder):
+    seen = text_of(alder[0])
+    assert seen.index("cylinder 4 needs +5.9 % fuel") < seen.index("Job")
+    assert seen.count(WITNESS) == 2
+    assert "Placeholder limits" in seen
+    assert not re.search(r"\bsafe\b", seen, re.IGNORECASE)
+
+
+def test_findings_are_those_of_their_own_functions():
+    """One reading for balance, trims and alarms, and one for events and pulls, give what each gives alone."""
+    session = mixmon.load_session("examples/alder8.toml")
+    run = mixmon.read_run(session, "examples/alder8_short.log.gz", begin_s=25.0)
+    joint = gather(run, unit_named("lambda", run.binding.fuel, None))
+    assert everything(joint.balance) == everything(mixmon.balance(run))
+    assert everything(joint.alarms) == everything(mixmon.alarms(run))
+    assert everything(joint.events) == everything(mixmon.events(run, joint.lags))
+    assert len(joint.alarms) > 0
+    assert len(joint.pulls.pulls) == 1
+
+
+def test_needs_events_and_pulls_stand_in_the_page(alder, found):
+    page = alder[0]
+    for one in found.balance.cylinders:
+        cells = row_of(page, f"need-{one.cylinder}")
+        assert (cells[3], cells[6]) == (f"{one.needs_percent:+.1f}", f"{one.usable_s:.1f}")
+    kinds = [one.kind.value for one in found.events]
+    assert [row_of(page, f"event-{i}")[1] for i in range(1, len(kinds) + 1)] == kinds
+    assert row_of(page, "pull-1")[3] == f"{found.pulls.pulls[0].from_rpm:.0f}"
+    assert page.count('<svg id="picture-event-') == kinds.count("misfire") == 1
+
+
+def test_numbers_lead_to_cells_with_visits_and_seconds(alder, found):
+    """Every cell of the balance has a row; the steady time of a cell is at least what counts in it."""
+    assert found.balance.cells
+    for one in found.balance.cells:
+        cells = row_of(alder[0], f"cell-{one.rpm:g}-{one.load:g}-all")
+        assert int(cells[3]) == cells[4].count(" for ")
+        assert float(cells[2]) >= one.usable_s - 0.05
+        assert float(cells[4 + one.cylinder]) == pytest.approx(one.usable_s, abs=0.051)
+
+
+def test_made_again_it_is_the_same_whatever_the_terminal(alder, found):
+    with laid_for(TextPage(columns=40, signs=False, colour=True)):
+        assert handover_page(found) == alder[0]
+
+
+def test_what_was_written_is_told_with_its_checksum(alder):
+    page, told = alder
+    (file,) = told["files"]
+    assert file["bytes"] == len(page.encode())
+    assert file["sha256"] == hashlib.sha256(page.encode()).hexdigest()
+    assert told["answer"][0]["code"] == "too_short_to_rely_on"
+    assert told["doubt"] is True
+    sums = {name: hashlib.sha256(Path(name).read_bytes()).hexdigest() for name in (ALDER[0], ALDER[2])}
+    assert all(digest in page for digest in sums.values())
+
+
+def test_before_and_after(both):
+    seen = text_of(both)
+    assert "Before and after" in seen
+    assert "trim of cylinder 5" in seen.lower()
+    assert len(row_of(both, "change-5")) == 10
+    assert 'id="picture-change"' in both
+
+
+def test_text_of_files_cannot_become_markup(tmp_path):
+    text = Path("examples/foreign.toml").read_text()
+    evil = "</title><script>alert(1)</script><img src=x onerror=alert(2)>&\\u001b[2J"
+    text = re.sub(r'(?m)^name = ".*"$', lambda _: f'name = "{evil}"', text, count=1)
+    text = re.sub(r'sensor = "[^"]*"', lambda _: "sensor = '\"><b>S'", text, count=1)
+    for name in ("foreign_chain.dbc", "foreign_engine.dbc"):
+        (tmp_path / name).write_bytes(Path("examples", name).read_bytes())
+    session = tmp_path / "evil.toml"
+    session.write_text(text)
+    place = tmp_path / "evil.html"
+    words = ("-s", str(session), "--ledger", ":memory:", "--to", "5", "--quiet", "-o", str(place))
+    assert run_command("report", "examples/foreign.log.gz", *words).status == DONE
+    page = place.read_text()
+    assert page_faults(page) == []
+    assert "alert(1)" in page
+    assert "<script" not in page
+    assert "<img" not in page
+    assert "<b>" not in page
+    assert "\x1b" not in page
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("no_such_run", *FOREIGN, "-o", "x.html"), "no_such_run: no such file or folder"),
+        (("examples/foreign.log.gz", *FOREIGN), "--out: not given"),
+        (("-", *FOREIGN, "-o", "x.html"), "-: standard input can be read once"),
+        (("examples/foreign.log.gz", "examples/foreign.log.gz", *FOREIGN, "-o", "x.html"), "named twice"),
+        (("examples/foreign.log.gz", "-o", "x.html"), "no session"),
+        (
+            ("examples/foreign.log.gz", *FOREIGN, "--entered", "5=4", "-o", "x.html"),
+            "--entered: no run before",
+        ),
+        (("examples/foreign.log.gz", *FOREIGN, "--from", "9000", "-o", "x.html"), "no frame in the chosen"),
+        (("examples/foreign.log.gz", "-s", "examples/alder8.toml", "-o", "x.html"), "none of the session's"),
+        (("examples/foreign.log.gz", *FOREIGN, "-o", "no_folder/x.html"), "no folder no_folder"),
+        (("examples/foreign.log.gz", *FOREIGN, "-o", "examples"), "is a folder"),
+        (("examples/foreign.log.gz", *FOREIGN, "-o", "examples/foreign.toml", "--force"), "is an input"),
+        (("examples/foreign.log.gz", *FOREIGN, "-o", "README.md"), "is there already"),
+    ],
+)
+def test_what_cannot_be_done_is_one_clear_line(words, said):
+    answer = run_command("report", *words)
+    assert answer.status == BAD_INPUT
+    lines = [line for line in answer.err.splitlines() if "frames read" not in line]
+    assert len(lines) == 1
+    assert said in lines[0]
+    assert not Path("x.html").exists()
+
+
+def test_a_pdf_needs_a_browser_on_the_path(tmp_path, monkeypatch):
+    """A stand-in for a browser writes what it was asked to print; without one, one line says so."""
+    words = ("examples/foreign.log.gz", *FOREIGN, "--to", "4", "-o", str(tmp_path / "p.html"))
+    monkeypatch.setenv("PATH", str(tmp_path))
+    answer = run_command("report", *words, "--pdf", str(tmp_path / "p.pdf"))
+    assert answer.status == BAD_INPUT
+    assert answer.err.startswith("mixmon: --pdf: no browser") or "--pdf: no browser" in answer.err
+    assert not (tmp_path / "p.html").exists()
+    browser = tmp_path / "chromium"
+    browser.write_text(
+        '#!/bin/sh\nfor a in "$@"; do case $a in --print-to-pdf=*) echo "%PDF $a" > "${a#*=}";; esac; done\n'
+    )
+    browser.chmod(browser.stat().st_mode | stat.S_IXUSR)
+    told = json.loads(run_command("report", *words, "--pdf", str(tmp_path / "p.pdf"), "--json").out)
+    assert (tmp_path / "p.pdf").read_bytes().startswith(b"%PDF --print-to-pdf=")
+    assert [Path(one["path"]).name for one in told["files"]] == ["p.html", "p.pdf"]
+
+
+def test_contrast_is_that_of_the_guidelines():
+    """WCAG 2.2: black on white is 21:1; #767676 is the lightest grey with 4.5:1 on white (from memory)."""
+    assert contrast("#000000", "#ffffff") == pytest.approx(21.0)
+    assert contrast("#767676", "#ffffff") >= 4.5 > contrast("#777777", "#ffffff")
+    assert contrast_faults(style_sheet()) == []
+
+
+def test_a_pale_text_is_noticed():
+    pale = style_sheet().replace("--text-quiet:#4a525b", "--text-quiet:#8d949b")
+    assert any("text-quiet on back" in fault for fault in contrast_faults(pale))
