@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import Enum, StrEnum
+from functools import lru_cache
 from typing import Final
 
 from mixmon.dashboard.text import Row, clean, fit_row, wrap
@@ -353,6 +354,7 @@ def is_live_only(page: Page, name: str) -> bool:
     return any(b.live and b.name == name for b in BINDINGS if not b.pages or page in b.pages)
 
 
+@lru_cache(64)
 def last_line(
     page: Page, *, live: bool, pulls: bool = True, acts: bool = True
 ) -> tuple[tuple[str, str], ...]:

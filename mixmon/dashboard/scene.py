@@ -129,7 +129,7 @@ class Setting:
 # ----------------------------------------------------------------------------------------------------
 
 _SAMPLE_STATES: Final = tuple(SampleState)
-"""By number; looked up some hundred times a picture."""
+"""By number."""
 
 SCALES: Final = (6.0, 12.0, 24.0)
 """Reach of a bar to either side, percent of fuel. Our choice: doubling; usual spreads fill the middle one."""
@@ -212,9 +212,9 @@ class Digits:
     ranked: tuple[int, ...]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Scene:
-    """One moment to be drawn.
+    """One moment to be drawn. What many rows ask of it is found once.
 
     snapshot  what is drawn
     digits    its numbers
@@ -244,11 +244,19 @@ class Scene:
 
     def over(self) -> frozenset[int]:
         """Nodes that are over a priority-1 limit now, silenced or not."""
+        return self._over
+
+    @cached_property
+    def _over(self) -> frozenset[int]:
         at = self.setting.index_at
         return frozenset(at[a.position] for a in self.alarms() if is_over(a) and a.position in at)
 
     def off_target(self) -> frozenset[int]:
         """Nodes whose mixture is beyond a limit of any priority now: only these are drawn in colour."""
+        return self._off_target
+
+    @cached_property
+    def _off_target(self) -> frozenset[int]:
         at = self.setting.index_at
         return frozenset(
             at[a.position]
@@ -268,6 +276,10 @@ class Scene:
 
     def chosen(self) -> int | None:
         """Index of the node that was picked, or of the leanest."""
+        return self._chosen
+
+    @cached_property
+    def _chosen(self) -> int | None:
         if self.options.chosen is None:
             return self.digits.leanest
         return self.setting.node_of(self.options.chosen)
@@ -291,7 +303,7 @@ class Scene:
                 return shown.elapsed_s - (shown.t - t) / 1e9
         return 0.0
 
-    @property
+    @cached_property
     def dead(self) -> bool:
         """Whether what is shown as now is no longer true: the worker has stopped or does not answer."""
         return not self.frozen and bool(self.live.failure or self.stalled)
@@ -308,7 +320,12 @@ class Scene:
 
     def state(self, index: int) -> SampleState | None:
         """State of the node's newest sample; None where the analysis has stopped."""
-        return None if self.dead else _SAMPLE_STATES[self.snapshot.cylinders.state[index]]
+        return self._states[index]
+
+    @cached_property
+    def _states(self) -> tuple[SampleState | None, ...]:
+        states = self.snapshot.cylinders.state.tolist()
+        return (None,) * len(states) if self.dead else tuple(_SAMPLE_STATES[state] for state in states)
 
     def age(self, index: int) -> str:
         """Age of the node's newest sample in words; `--` where the analysis has stopped."""

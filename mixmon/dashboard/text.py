@@ -9,14 +9,14 @@ Order of the file: numbers as text, states as letters and words, characters, cel
 
 from __future__ import annotations
 
+import math
 import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import chain, groupby
 from typing import Final
-
-import numpy as np
 
 from mixmon.mixture.block import SampleState
 
@@ -31,7 +31,7 @@ def signed(percent: float, decimals: int = 1) -> str:
     >>> signed(5.32), signed(-0.04), signed(float("nan"))
     ('+5.3', '0.0', '--')
     """
-    if not np.isfinite(percent):
+    if not math.isfinite(percent):
         return "--"
     text = f"{percent:+.{decimals}f}"
     return text[1:] if float(text) == 0.0 else text
@@ -43,7 +43,7 @@ def half_text(percent: float) -> str:
     >>> half_text(1.26), half_text(0.02), half_text(float("nan"))
     ('1.3', '<.1', '--')
     """
-    if not np.isfinite(percent):
+    if not math.isfinite(percent):
         return "--"
     return f"{percent:.1f}" if percent >= 0.05 else "<.1"
 
@@ -54,14 +54,14 @@ def tall_need(percent: float) -> str:
     >>> tall_need(5.31), tall_need(-12.3), tall_need(250.0)
     ('+5.3', '-12', '+99')
     """
-    if not np.isfinite(percent) or abs(percent) < 9.95:
+    if not math.isfinite(percent) or abs(percent) < 9.95:
         return signed(percent)
     return f"{min(max(percent, -99.0), 99.0):+.0f}"
 
 
 def number(value: float, decimals: int = 1) -> str:
     """A number without a sign, `--` where not known."""
-    return f"{value:.{decimals}f}" if np.isfinite(value) else "--"
+    return f"{value:.{decimals}f}" if math.isfinite(value) else "--"
 
 
 def age_text(age_ns: int) -> str:
@@ -82,7 +82,7 @@ def age_text(age_ns: int) -> str:
 
 def side(percent: float) -> str:
     """L for lean, R for rich, a blank for a need that rounds to 0.0."""
-    if not np.isfinite(percent) or abs(percent) < 0.05:
+    if not math.isfinite(percent) or abs(percent) < 0.05:
         return " "
     return "L" if percent > 0 else "R"
 
@@ -292,6 +292,10 @@ def fit(text: str, columns: int, *, right: bool = False) -> str:
     >>> fit("lean under load", 8), fit("8", 3, right=True)
     ('lean un~', '  8')
     """
+    if text.isascii() and text.isprintable():  # most are, and numbers would only fill the caches
+        if len(text) > columns:
+            return _cut_text(text, columns)
+        return text.rjust(columns) if right else text.ljust(columns)
     text = clean(text)
     room = columns - width(text)
     if room < 0:
@@ -302,6 +306,8 @@ def fit(text: str, columns: int, *, right: bool = False) -> str:
 def _cut_text(text: str, columns: int) -> str:
     if columns <= 0:
         return ""
+    if text.isascii():
+        return text[: columns - 1] + "~"
     kept, used = [], 0
     for char in text:
         used += width(char)
@@ -312,8 +318,25 @@ def _cut_text(text: str, columns: int) -> str:
     return head + " " * (columns - width(head))
 
 
+class _FittedRow(tuple[Segment, ...]):  # noqa: SLOT001 - a tuple has no room for slots
+    """A row that knows how many cells it takes: most are handed on several times within a picture.
+
+    cells  of the whole row
+    """
+
+    cells: int
+
+
+def _fitted(segments: Iterable[Segment], cells: int) -> _FittedRow:
+    row = _FittedRow(segments)
+    row.cells = cells
+    return row
+
+
 def row_width(row: Iterable[Segment]) -> int:
     """Cells of a row."""
+    if isinstance(row, _FittedRow):
+        return row.cells
     cells = 0
     for text, _ in row:
         cells += len(text) if text.isascii() else width(text)
@@ -322,33 +345,53 @@ def row_width(row: Iterable[Segment]) -> int:
 
 def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
     """The segments in exactly that many cells, filled up in `style`, cut at the right edge."""
+    if isinstance(row, _FittedRow) and row.cells == columns:
+        return row
     out: list[Segment] = []
     left = columns
-    for text, name in row:
+    for piece in row:
+        text = piece[0]
         size = len(text) if text.isascii() else width(text)
         if size > left:
             if left:
-                out.append((fit(text.rstrip(), left), name))
-            return tuple(out)
+                out.append((fit(text.rstrip(), left), piece[1]))
+            return _fitted(out, columns)
         if size:
-            out.append((text, name))
+            out.append(piece)
             left -= size
-    if left:
+    if left > 0:
         out.append((" " * left, style))
-    return tuple(out)
+    return _fitted(out, columns)
 
 
 def split_row(left: Iterable[Segment], right: Sequence[Segment], columns: int, style: str = TEXT) -> Row:
     """`left` flush left and `right` flush right; where they meet, the left one is cut."""
-    room = columns - row_width(right)
-    if room <= 0:
+    size = row_width(right)
+    if size >= columns:
         return fit_row(right, columns, style)
-    return fit_row((*fit_row(left, room, style), *right), columns, style)
+    kept = fit_row(left, columns - size, style)
+    return _fitted((*kept, *right), columns) if size else kept
 
 
 def blank(columns: int, style: str = TEXT) -> Row:
     """An empty row."""
-    return ((" " * columns, style),) if columns else ()
+    return _blank(columns, style)
+
+
+@lru_cache(1024)
+def _blank(columns: int, style: str) -> Row:
+    return _fitted(((" " * columns, style),) if columns > 0 else (), max(columns, 0))
+
+
+def join_cells(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
+    """Single cells as segments, neighbours of one style joined."""
+    out: list[Segment] = []
+    start = 0
+    for style, same in groupby(styles):
+        end = start + len(list(same))
+        out.append(("".join(cells[start:end]), style))
+        start = end
+    return out
 
 
 def wrap(text: str, columns: int) -> list[str]:
@@ -373,9 +416,13 @@ def _break_word(word: str, columns: int) -> list[str]:
 
 def beside(blocks: Sequence[tuple[Sequence[Row], int]], height: int) -> list[Row]:
     """Blocks of rows side by side, each of the width given with it, short ones filled up."""
+    whole = sum(columns for _, columns in blocks)
     return [
-        tuple(
-            segment for rows, columns in blocks for segment in (rows[y] if y < len(rows) else blank(columns))
+        _fitted(
+            chain.from_iterable(
+                fit_row(rows[y], columns) if y < len(rows) else blank(columns) for rows, columns in blocks
+            ),
+            whole,
         )
         for y in range(height)
     ]
@@ -383,5 +430,5 @@ def beside(blocks: Sequence[tuple[Sequence[Row], int]], height: int) -> list[Row
 
 def padded(rows: Sequence[Row], columns: int, height: int) -> list[Row]:
     """Exactly `height` rows of exactly `columns` cells: cut at the bottom, or filled up."""
-    kept = [row if row_width(row) == columns else fit_row(row, columns) for row in rows[:height]]
+    kept: list[Row] = [fit_row(row, columns) for row in rows[:height]]
     return kept + [blank(columns)] * (height - len(kept))

@@ -8,6 +8,7 @@ not over yet is not in it: the screens show the newest moment in other ways.
 from __future__ import annotations
 
 import zlib
+from bisect import bisect_left, bisect_right
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -72,7 +73,9 @@ class History:
 
     def between(self, first: int, last: int) -> tuple[Rows, ...]:
         """The seconds in which rows from `first` to `last`, ns, lie; a key for what is drawn of them."""
-        return tuple(s for s in self.seconds if s.t[-1] >= first and s.t[0] <= last)
+        begin = bisect_left(self.seconds, first, key=lambda s: int(s.t[-1]))
+        end = bisect_right(self.seconds, last, key=lambda s: int(s.t[0]))
+        return self.seconds[begin:end]
 
     def latest(self, count: int) -> tuple[Rows, ...]:
         """The newest seconds, at most `count`."""

@@ -24,7 +24,7 @@ from mixmon.dashboard.pictures.plot import (
 )
 from mixmon.dashboard.pictures.traces import Size, seconds_key
 from mixmon.dashboard.scene import Scene
-from mixmon.dashboard.text import SAMPLE_LETTERS, Row, Segment, fit, fit_row
+from mixmon.dashboard.text import SAMPLE_LETTERS, Row, Segment, fit, fit_row, join_cells
 from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.stats import mean_of_known
 from mixmon.mixture.block import SampleState
@@ -150,33 +150,33 @@ def _draw_gaps(seconds: Keyed, columns: int, dot: str) -> tuple[tuple[Row, ...],
     state = join_rows(seconds.it).state
     places = np.arange(columns + 1) * (_GAP_SECONDS * SECOND_ROWS) // columns
     offset = _GAP_SECONDS * SECOND_ROWS - len(state)
-    strips = tuple(_strip_of(state[:, i], places - offset, dot) for i in range(state.shape[1]))
+    worst = _worst_states(state, places - offset)
+    signs = {None: (" ", "dim"), SampleState.VALID: (dot, "dim")}
+    for one, sign in SAMPLE_LETTERS.items():
+        signs.setdefault(one, (sign[-1], "strong"))
+    strips = tuple(_strip_of([signs[one] for one in node]) for node in worst)
     return strips, tuple((state == SampleState.SILENT).sum(axis=0).tolist())
 
 
-def _strip_of(state: NDArray[np.uint8], edges: NDArray[np.int64], dot: str) -> Row:
-    """One character a cell of time; a blank where there were no rows yet."""
-    cells: list[Segment] = []
-    for first, end in zip(edges[:-1].tolist(), edges[1:].tolist(), strict=True):
-        here = state[max(first, 0) : max(end, 0)]
-        if not len(here):
-            cells.append((" ", "dim"))
-            continue
-        worst = SampleState(int(here[_SEVERITY[here].argmax()]))
-        valid = worst is SampleState.VALID
-        cells.append((dot if valid else SAMPLE_LETTERS[worst][-1], "dim" if valid else "strong"))
-    return _join_same(cells)
+def _worst_states(state: NDArray[np.uint8], edges: NDArray[np.int64]) -> list[list[SampleState | None]]:
+    """Of each node, the state in each cell of time that is shown; None where there were no rows yet."""
+    count = len(state)
+    first, end = np.maximum(edges[:-1], 0), np.maximum(edges[1:], 0)
+    earlier = np.arange(count, 0, -1)[:, None]  # of states that are as bad, the first is shown
+    ranked = _SEVERITY[state] * (count + 1) + earlier
+    best = np.maximum.reduceat(ranked, np.minimum(first, count - 1), axis=0)
+    row = count - best % (count + 1)
+    worst = np.take_along_axis(state, row, axis=0)
+    kinds, known = tuple(SampleState), (first < end).tolist()
+    return [
+        [kinds[one] if any_row else None for one, any_row in zip(node, known, strict=True)]
+        for node in worst.T.tolist()
+    ]
 
 
-def _join_same(cells: list[Segment]) -> Row:
-    """Neighbours of one style as one segment."""
-    out: list[Segment] = []
-    for text, style in cells:
-        if out and out[-1][1] == style:
-            out[-1] = (out[-1][0] + text, style)
-        else:
-            out.append((text, style))
-    return tuple(out)
+def _strip_of(cells: list[Segment]) -> Row:
+    """One character a cell of time."""
+    return tuple(join_cells([text for text, _ in cells], [style for _, style in cells]))
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -237,11 +237,12 @@ def _newest_cut(scene: Scene) -> Event | None:
     seconds = scene.snapshot.history.seconds
     if not seconds:
         return None
+    cut = Kind.FUEL_CUT
     for event in reversed(scene.snapshot.happened):
-        first, last = _span_of_cut(event.t)
-        kept = seconds[0].t[0] <= first and seconds[-1].t[-1] >= last
-        if event.kind is Kind.FUEL_CUT and event.all_nodes and kept and event.end >= last:
-            return event
+        if event.kind is cut and event.all_nodes:
+            first, last = _span_of_cut(event.t)
+            if event.end >= last and seconds[0].t[0] <= first and seconds[-1].t[-1] >= last:
+                return event
     return None
 
 

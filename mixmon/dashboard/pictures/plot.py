@@ -189,7 +189,8 @@ class Plot:
         out = []
         for i in range(self.height):
             left: Segment = (scale.get(i, " " * (_LEFT - 1)) + self._axis(i in tick_rows), "dim")
-            out.append((left, *self._segments(codes[i], self._style[i]), *edge[i]))
+            row = (left, *self._segments(codes[i], self._style[i]), *edge[i])
+            out.append(fit_row(row, _LEFT + self.columns + self._edge))
         return [*out, *self._foot_rows(unit)]
 
     # How it is drawn.

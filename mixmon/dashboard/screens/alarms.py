@@ -56,7 +56,11 @@ def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) 
     width, height = sheet.width, sheet.height
     alarms = scene.alarms()
     chosen = min(max(chosen, 0), max(len(alarms) - 1, 0))
-    head = [status(scene, verdict, width, title="ALARMS"), _count_row(scene, width), _heading_row(width)]
+    head = [
+        status(scene, verdict, sheet.frame_width, title="ALARMS"),
+        _count_row(scene, width),
+        _heading_row(width),
+    ]
     room = room_below(head, height)
     meaning = _meaning_rows(scene, alarms[chosen], width) if alarms else []
     rows = _list_rows(scene, chosen, width)

@@ -8,18 +8,19 @@ On a screen too small for bars, each cylinder's number, need and letter stay.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
 from dataclasses import dataclass
-
-import numpy as np
+from functools import lru_cache
 
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.text import (
+    Marks,
     Row,
     Segment,
     beside,
     fit,
     fit_row,
+    join_cells,
     letter,
     number,
     side,
@@ -140,7 +141,7 @@ def need_style(*, counted: bool, over: bool) -> str:
 def _lambda_text(scene: Scene, index: int) -> str:
     lam = scene.lam(index)
     unit = scene.options.unit
-    return number(unit.of(lam), scene.options.lambda_decimals) if np.isfinite(lam) else "--"
+    return number(unit.of(lam), scene.options.lambda_decimals) if math.isfinite(lam) else "--"
 
 
 def _state_segments(scene: Scene, index: int, *, over: bool) -> list[Segment]:
@@ -155,49 +156,45 @@ def _state_segments(scene: Scene, index: int, *, over: bool) -> list[Segment]:
 
 def _bar_segments(scene: Scene, index: int, track: BarTrack, *, over: bool) -> list[Segment]:
     """The cells of the bar, neighbours of one style joined."""
-    marks = scene.marks
+    empty = _empty_bar(track, scene.marks)
+    if not scene.counted(index):
+        return [(empty, "bar")]
+    cells, styles = list(empty), ["bar"] * track.cells
+    _draw_needs(scene, index, track, cells, styles, over=over)
+    return join_cells(cells, styles)
+
+
+@lru_cache(16)
+def _empty_bar(track: BarTrack, marks: Marks) -> str:
+    """The target and the limits."""
     cells = [" "] * track.cells
-    styles = ["bar"] * track.cells
     cells[track.cells // 2] = marks.target
     for limit in (track.rich_limit, track.lean_limit):
         if limit is not None and abs(limit) <= track.scale:
             cells[track.at(limit)] = marks.limit
-    if scene.counted(index):
-        _draw_needs(scene, index, track, cells, styles, over=over)
-    return join_cells(cells, styles)
+    return "".join(cells)
 
 
 def _draw_needs(
     scene: Scene, index: int, track: BarTrack, cells: list[str], styles: list[str], *, over: bool
 ) -> None:
     marks, now = scene.marks, scene.snapshot.cylinders
-    against = now.vs_target if scene.digits.against == "target" else now.vs_peers
-    need = float(against[index])
+    of_target = scene.digits.against == "target"
+    need = float((now.vs_target if of_target else now.vs_peers)[index])
     hue = "bar-lean" if need > 0 else "bar-rich"
     low, high, worst = (float(x[index]) for x in (now.low, now.high, now.worst))
-    if scene.digits.against == "target" and np.isfinite(low) and np.isfinite(high):
+    if of_target and math.isfinite(low) and math.isfinite(high):
         for x in range(track.at(low), track.at(high) + 1):
             if cells[x] == " ":
                 cells[x], styles[x] = marks.whisker, "bar-whisker"
-    if scene.options.peaks and scene.digits.against == "target" and np.isfinite(worst):
+    if scene.options.peaks and of_target and math.isfinite(worst):
         x = track.at(worst)
         cells[x], styles[x] = marks.peak, "bar-lean"
-    if np.isfinite(need):
+    if math.isfinite(need):
         x = track.at(need)
         beyond = marks.beyond_lean if need > track.scale else marks.beyond_rich
         cells[x] = marks.now if abs(need) <= track.scale else beyond
         styles[x] = hue if over or index in scene.off_target() else "bar-now"
-
-
-def join_cells(cells: Sequence[str], styles: Sequence[str]) -> list[Segment]:
-    """Single cells as segments."""
-    out: list[Segment] = []
-    start = 0
-    for x in range(1, len(cells) + 1):
-        if x == len(cells) or styles[x] != styles[start]:
-            out.append(("".join(cells[start:x]), styles[start]))
-            start = x
-    return out
 
 
 def grid_rows(scene: Scene, width: int, room: int) -> list[Row]:

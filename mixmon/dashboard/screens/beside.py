@@ -35,16 +35,16 @@ def with_picture(
     width, height = sheet.width, sheet.height
     if height < LEAST_ROWS_FOR_KEYS or not (alone or has_panes(width, height)):
         return draw(sheet)
-    first, *_, last = draw(sheet)
     room = height - 2
     if alone:
+        first, *_, last = draw(sheet)
         rows = picture((width, room)) or nothing_to_draw(
             "the terminal is too small for a picture", width, room
         )
         return [first, *padded(rows, width, room), last]
     left = max(_LEAST_ROWS_CELLS, width * 3 // 5)
     right = width - left - PANE_GAP
-    body = draw(Sheet(left, height, sheet.keys))[1:-1]
+    first, *body, last = draw(Sheet(left, height, sheet.keys, frame=width))
     return [
         first,
         *panes_beside([(body, left), (padded(picture((right, room)), right, room), right)], room),

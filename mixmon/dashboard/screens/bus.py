@@ -125,7 +125,7 @@ _MOST_EVENTS = 6
 def bus_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """Buses, nodes, counters, the newest events; `first` nodes are scrolled away."""
     width, height = sheet.width, sheet.height
-    head = [status(scene, verdict, width, title="BUS & SENSORS")]
+    head = [status(scene, verdict, sheet.frame_width, title="BUS & SENSORS")]
     head += [_bus_row(bus, width) for bus in scene.snapshot.buses]
     head += channel_rows(scene, width)[: max(height - len(head) - len(scene.setting) - 3, 0)]
     room = room_below(head, height)

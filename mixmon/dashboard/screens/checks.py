@@ -7,16 +7,19 @@ of the run shows them again. What a person says counts before what the program f
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import Enum
+from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from mixmon.arrays import DATED_FROM_NS, SECOND_NS
+from mixmon.dashboard.pictures.plot import Same
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.identity import evidence_in_force, standing_now
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -32,7 +35,7 @@ from mixmon.dashboard.text import (
     wrap,
 )
 from mixmon.dashboard.verdict import LimitVerdict
-from mixmon.findings.balance.balance import LOW_LOAD
+from mixmon.findings.balance.balance import LOW_LOAD, Balance, EngineNeed
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Kind
 from mixmon.ledger.standing import ClassLimits
@@ -81,8 +84,10 @@ _NOTE_STATES: Final = {
     "skipped": CheckState.SKIPPED,
     "reopened": CheckState.OPEN,
 }
+_CHECK_NOTE_BEGIN: Final = "note: check "
+
 _CHECK_NOTE: Final = re.compile(
-    rf"note: check (\d+) ({'|'.join(_NOTE_STATES)})(?:: (.*?))?(?: \(no run is being recorded\))?"
+    rf"{_CHECK_NOTE_BEGIN}(\d+) ({'|'.join(_NOTE_STATES)})(?:: (.*?))?(?: \(no run is being recorded\))?"
 )
 
 
@@ -108,7 +113,7 @@ def judge_checks(scene: Scene) -> list[Finding]:
     """The state of every check: as a person said, else as the program judges."""
     told: dict[int, Finding] = {}
     for _, words in scene.live.remarks:
-        match = _CHECK_NOTE.fullmatch(words)
+        match = _CHECK_NOTE.fullmatch(words) if words.startswith(_CHECK_NOTE_BEGIN) else None
         if match:
             told[int(match[1]) - 1] = _NOTE_STATES[match[2]], match[3] or ""
     return [
@@ -330,10 +335,11 @@ def _cuts_text(count: int) -> str:
 
 def _no_cut_words(scene: Scene) -> str:
     """Why nothing is known by a fuel cut: there was none, or the last one did not show it."""
-    seen = [one.t for one in scene.live.happened if one.kind is Kind.FUEL_CUT]
-    if not seen:
+    cut = Kind.FUEL_CUT
+    newest = next((one.t for one in reversed(scene.live.happened) if one.kind is cut), None)
+    if newest is None:
         return "no overrun cut yet"
-    return f"not told by the cut at {scene.clock(seen[-1])}: too short, not steady, or not over yet"
+    return f"not told by the cut at {scene.clock(newest)}: too short, not steady, or not over yet"
 
 
 def _check_response(scene: Scene) -> Finding:
@@ -383,11 +389,7 @@ def _check_rotation(scene: Scene) -> Finding:
 
 def _check_global(scene: Scene) -> Finding:
     """The whole engine against its target, cell by cell; low loads count, low flow does not."""
-    balance = scene.live.balance
-    seen = () if balance is None else balance.cells
-    told = {(c.rpm, c.load) for c in seen if c.used_for_trims or c.not_used_because == LOW_LOAD}
-    cells = [] if balance is None else [w for w in balance.whole_engine if (w.rpm, w.load) in told]
-    known = [one for one in cells if np.isfinite(one.needs_percent)]
+    known = _known_whole_engine(Same(scene.live.balance))
     if not known:
         return CheckState.OPEN, "no cell yet in which the whole engine is known against a target"
     worst = max(known, key=lambda one: abs(one.needs_percent))
@@ -401,19 +403,36 @@ def _check_global(scene: Scene) -> Finding:
     return (CheckState.PASSED if sure else CheckState.OPEN), words
 
 
+@lru_cache(4)
+def _known_whole_engine(found: Same) -> tuple[EngineNeed, ...]:
+    """What the whole engine needs in each cell that counts, as far as it is known."""
+    balance: Balance | None = found.it
+    if balance is None:
+        return ()
+    told = {(c.rpm, c.load) for c in balance.cells if c.used_for_trims or c.not_used_because == LOW_LOAD}
+    cells = (one for one in balance.whole_engine if (one.rpm, one.load) in told)
+    return tuple(one for one in cells if math.isfinite(one.needs_percent))
+
+
 def _check_dwells(scene: Scene) -> Finding:
     """The cells whose needs are known well enough, of those that were visited and count."""
-    balance = scene.live.balance
+    enough, visited = _count_known_cells(Same(scene.live.balance))
+    if not visited:
+        return CheckState.OPEN, "no cell yet"
+    words = f"{enough} of {visited} cells within {scene.marks.plus_minus}{WANTED_PERCENT:g} %"
+    return (CheckState.PASSED if enough == visited else CheckState.OPEN), words
+
+
+@lru_cache(4)
+def _count_known_cells(found: Same) -> tuple[int, int]:
+    """Cells of a balance in which every need is known well enough, of those that count."""
+    balance: Balance | None = found.it
     by_cell: dict[tuple[float | None, float | None], list[float]] = {}
     for one in () if balance is None else balance.cells:
         if one.used_for_trims:
             by_cell.setdefault((one.rpm, one.load), []).append(one.half_interval_percent)
-    if not by_cell:
-        return CheckState.OPEN, "no cell yet"
-    wanted = WANTED_PERCENT
-    enough = sum(max(halves) <= wanted for halves in by_cell.values() if np.isfinite(halves).all())
-    words = f"{enough} of {len(by_cell)} cells within {scene.marks.plus_minus}{wanted:g} %"
-    return (CheckState.PASSED if enough == len(by_cell) else CheckState.OPEN), words
+    enough = sum(all(half <= WANTED_PERCENT for half in halves) for halves in by_cell.values())
+    return enough, len(by_cell)
 
 
 def _check_engine_signals(scene: Scene) -> Finding:
@@ -465,7 +484,7 @@ def _sensor_fit(scene: Scene) -> Finding:
 
 
 def _nodes_in_state(scene: Scene, *states: SampleState) -> list[int]:
-    return [i for i in range(len(scene.setting)) if scene.live.cylinders.state[i] in states]
+    return [i for i, state in enumerate(scene.live.cylinders.state.tolist()) if state in states]
 
 
 CHECK_LIST: Final = (

@@ -6,10 +6,9 @@ several cylinders at the same moment is one line. Other screens show the newest 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from operator import attrgetter
 from typing import Any
 
 import numpy as np
@@ -26,6 +25,7 @@ from mixmon.findings.alarms.states import SHORT_WORDS, AlarmState
 from mixmon.findings.events.event import NOT_FUELLING, Event
 from mixmon.report.units import Unit
 from mixmon.session.alarm_kinds import kind_of, limit_text, measured_text
+from mixmon.session.model import AlarmRule
 from mixmon.watch.snapshot import Snapshot
 
 # ----------------------------------------------------------------------------------------------------
@@ -64,7 +64,7 @@ _LATEST = 100
 """Records of each kind that a part of another screen looks at. Our choice, likewise."""
 
 _KEPT_RECORDS = 1024
-"""Records whose words are kept. Our choice: more than a snapshot holds of either kind."""
+"""Records, lines and rows that are kept of a kind. Our choice: more than a snapshot holds of any."""
 
 _MOST_CELLS, _WIDE = 110, 140
 """From _WIDE cells on, a line takes _MOST_CELLS. Our choice: the eye can follow a line of that length."""
@@ -113,7 +113,7 @@ class EventLine:
 def event_lines(scene: Scene, most: int = KEPT_LINES) -> list[EventLine]:
     """The latest of everything in the snapshot, newest first, at most `most` lines."""
     shown = scene.snapshot
-    return _merge_lines(scene, (*shown.alarm_events, *shown.happened, *_remark_lines(scene, most)), most)
+    return _merge_lines(scene, (*shown.alarm_events, *shown.happened, *shown.remarks[-most:]), most)
 
 
 def _pressing_lines(scene: Scene, most: int) -> list[EventLine]:
@@ -121,15 +121,14 @@ def _pressing_lines(scene: Scene, most: int) -> list[EventLine]:
     shown = scene.snapshot
     alarms = (event for event in shown.alarm_events[-_LATEST:] if event.state is not None)
     happened = (event for event in shown.happened[-_LATEST:] if not event.all_nodes)
-    return _merge_lines(scene, (*alarms, *happened, *_remark_lines(scene, _LATEST)), most)
+    return _merge_lines(scene, (*alarms, *happened, *shown.remarks[-_LATEST:]), most)
 
 
-def _remark_lines(scene: Scene, most: int) -> Iterator[EventLine]:
-    """What happened to sources and recorder, in words."""
-    return (EventLine(t, words) for t, words in scene.snapshot.remarks[-most:])
+Remark = tuple[int, str]
+"""What happened to a source or the recorder: data time, ns, and words."""
 
 
-def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], most: int) -> list[EventLine]:
+def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | Remark], most: int) -> list[EventLine]:
     """The lines, newest first; one line for what came over several cylinders at once."""
     if most <= 0:
         return []
@@ -137,38 +136,53 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | EventLine], 
     out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
     for one in sorted(found, key=_sort_key(scene.snapshot), reverse=True):
-        if len(out) > most and abs(out[most].t - one.t) > _AT_ONCE_NS:
+        if len(out) > most and abs(out[most].t - _time_of(one)) > _AT_ONCE_NS:
             break
         line = _make_line(scene, one, waiting)
         name = line.before, line.after, line.word
         at = places.get(name)
         if at is not None and abs(out[at].t - line.t) <= _AT_ONCE_NS:
-            out[at] = out[at].merged_with(line)
+            out[at] = _merge_two(Same(out[at]), Same(line))
         else:
             places[name] = len(out)
             out.append(line)
     return out[:most]
 
 
-def _sort_key(shown: Snapshot) -> Callable[[AlarmEvent | Event | EventLine], Any]:
-    """Stamps alone, where they have never jumped: a hundred lines are sorted at every tick."""
-    return attrgetter("t") if len(shown.stretches) < 2 else lambda one: shown.order(one.t)
+def _sort_key(shown: Snapshot) -> Callable[[AlarmEvent | Event | Remark], Any]:
+    """Stamps alone, where they have never jumped: hundreds are sorted at every tick."""
+    return _time_of if len(shown.stretches) < 2 else lambda one: shown.order(_time_of(one))
+
+
+def _time_of(one: AlarmEvent | Event | Remark) -> int:
+    return one[0] if isinstance(one, tuple) else one.t
+
+
+@lru_cache(_KEPT_RECORDS)
+def _merge_two(one: Same, other: Same) -> EventLine:
+    line: EventLine = one.it
+    return line.merged_with(other.it)
 
 
 def _make_line(
-    scene: Scene, one: AlarmEvent | Event | EventLine, waiting: set[tuple[str, int | None]]
+    scene: Scene, one: AlarmEvent | Event | Remark, waiting: set[tuple[str, int | None]]
 ) -> EventLine:
     """The line of one record. UNACK marks only the newest announcement of an alarm that waits."""
-    if isinstance(one, EventLine):
-        return one
+    if isinstance(one, tuple):
+        return _remark_line(*one)
     if isinstance(one, Event):
         return _happened_line(scene, one)
     if one.state is None:
-        return _rule_line(one)
+        return _rule_line(Same(one))
     name = (one.rule, one.position)
     new = one.announced and name in waiting
     waiting -= {name} if one.announced else set()
-    return _alarm_line(scene, one, new=new)
+    return _alarm_line(Same(one), Same(scene.setting.rules), new)
+
+
+@lru_cache(_KEPT_RECORDS)
+def _remark_line(t: int, words: str) -> EventLine:
+    return EventLine(t, words)
 
 
 def _happened_line(scene: Scene, event: Event) -> EventLine:
@@ -199,7 +213,9 @@ def _write_finding(found: Same, shown_in: Same, decimals: int) -> EventLine:
     )
 
 
-def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
+@lru_cache(_KEPT_RECORDS)
+def _alarm_line(record: Same, rules: Same, new: bool) -> EventLine:
+    event: AlarmEvent = record.it
     reason = f"({event.reason})" if event.reason else ""
     label = "+".join(map(str, event.cylinders))
     return EventLine(
@@ -207,7 +223,7 @@ def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
         f"P{event.priority} ",
         (label,) if label else (),
         marked_name(event.rule, event.misfire),
-        " ".join(part for part in (_alarm_value(scene, event), reason) if part),
+        " ".join(part for part in (_alarm_value(event, rules.it), reason) if part),
         abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
         SHORT_WORDS[AlarmState.UNACKNOWLEDGED.word] if new else event.word,
         ("new" if event.priority == 1 else "strong") if new else "dim",
@@ -215,17 +231,11 @@ def _alarm_line(scene: Scene, event: AlarmEvent, *, new: bool) -> EventLine:
     )
 
 
-def _alarm_value(scene: Scene, event: AlarmEvent) -> str:
+def _alarm_value(event: AlarmEvent, rules: Sequence[AlarmRule]) -> str:
     """What crossed the limit, and the limit. Within its dead band a value is on the limit's other side."""
-    return _write_value(Same(event), Same(scene.setting.rules))
-
-
-@lru_cache(_KEPT_RECORDS)
-def _write_value(record: Same, rules: Same) -> str:
-    event: AlarmEvent = record.it
     if not event.active or not np.isfinite(event.value):
         return ""
-    rule = next((r for r in rules.it if r.name == event.rule), None)
+    rule = next((r for r in rules if r.name == event.rule), None)
     above = rule is None or kind_of(rule).above
     limit = f"(limit {limit_text(event.limit, event.unit)} {event.unit})"
     if (event.value > event.limit) is not above:
@@ -233,8 +243,10 @@ def _write_value(record: Same, rules: Same) -> str:
     return f"{measured_text(event.value, event.limit, event.unit)} {limit}"
 
 
-def _rule_line(event: AlarmEvent) -> EventLine:
+@lru_cache(_KEPT_RECORDS)
+def _rule_line(record: Same) -> EventLine:
     """A whole rule becomes suppressed by design, or is released."""
+    event: AlarmEvent = record.it
     reason = f" ({event.reason})" if event.reason else ""
     return EventLine(event.t, f"{event.what.value}{reason}: ", (event.rule,), style="dim")
 
@@ -268,10 +280,13 @@ def event_rows(scene: Scene, width: int, height: int) -> list[Row]:
 def _line_row(scene: Scene, line: EventLine, width: int, *, chosen: bool = False) -> Row:
     """Time and words, and at the right how it ended."""
     mark = scene.marks.chosen if chosen else " "
-    left = [
-        (f"{mark}{scene.clock(line.t):>7}  ", "strong" if chosen else "dim"),
-        (clean(line.text), "strong" if chosen else "text"),
-    ]
+    return _write_line(Same(line), f"{mark}{scene.clock(line.t):>7}  ", width, chosen)
+
+
+@lru_cache(_KEPT_RECORDS)
+def _write_line(told: Same, time: str, width: int, chosen: bool) -> Row:
+    line: EventLine = told.it
+    left = [(time, "strong" if chosen else "dim"), (clean(line.text), "strong" if chosen else "text")]
     right = [(f"  {line.word} ", line.style)] if line.word else []
     return fit_row(split_row(left, right, width if width < _WIDE else _MOST_CELLS), width)
 

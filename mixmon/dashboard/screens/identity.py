@@ -6,10 +6,9 @@ answers to the step now beside what was asked of its cylinder, and its answers t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
-
-import numpy as np
 
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.bars import fit_centred
@@ -147,12 +146,10 @@ def _label_rows(scene: Scene, test: StepTest, width: int) -> list[Row]:
         before = "".join(fit(f"st {_place_text(step)}", _CELL, right=True) for step in shown)
         heading = [("  lab  sees  sure ", "label"), (scale, "label"), (" answer asked", "label")]
         heading.append((before, "label"))
-    rows = [fit_row(heading, width)]
     cells = 0 if narrow else bar
-    return [
-        *rows,
-        *(fit_row(_label_row(scene, index, shown, cells), width) for index in range(len(scene.setting))),
-    ]
+    told = (*shown, *_told_steps(test)[-1:])
+    rows = (_label_row(scene, index, told, cells) for index in range(len(scene.setting)))
+    return [fit_row(heading, width), *(fit_row(row, width) for row in rows)]
 
 
 def _place_text(step: GuidedStep) -> str:
@@ -173,7 +170,8 @@ def _told_steps(test: StepTest) -> tuple[GuidedStep, ...]:
     return told or test.steps[-1:]
 
 
-def _label_row(scene: Scene, index: int, shown: Sequence[GuidedStep], bar: int) -> list[Segment]:
+def _label_row(scene: Scene, index: int, told: Sequence[GuidedStep], bar: int) -> list[Segment]:
+    """A label with its answers; the last of `told`, of which there may be none, is that of the bar."""
     test = scene.snapshot.steps
     assert test is not None
     label = None if test.result is None else test.result.labels[index]
@@ -184,12 +182,12 @@ def _label_row(scene: Scene, index: int, shown: Sequence[GuidedStep], bar: int) 
         (f"{mark}{fit(scene.setting.labels[index], 4, right=True)} ", "strong"),
         (f"{fit(sees, 5, right=True)} {fit(sure, 6)} ", style),
     ]
-    answer, asked = _answer_to(scene, index, _told_steps(test)[-1]) if test.steps else (np.nan, np.nan)
+    answer, asked = _answer_to(scene, index, told[-1]) if told else (math.nan, math.nan)
     if bar:
         segments += _bar_segments(scene, test, answer, asked, bar)
     words, style = _answer_text(answer, asked, test.percent)
     segments += [(f" {fit(words, 6, right=True)}", style), (fit(signed(asked), 5, right=True), "text")]
-    for step in shown:
+    for step in told[:-1]:
         words, style = _answer_text(*_answer_to(scene, index, step), test.percent)
         segments.append((fit(words, _CELL, right=True), "dim" if style == "text" else style))
     return segments
@@ -211,12 +209,12 @@ def asked_of(scene: Scene, index: int, fuel: Percents) -> float:
     """Percent of fuel that a step gives to the cylinders of a label, on the mean."""
     by = dict(fuel)
     cylinders = scene.setting.nodes[index].cylinders
-    return float(np.mean([by.get(cylinder, 0.0) for cylinder in cylinders]))
+    return sum(by.get(cylinder, 0.0) for cylinder in cylinders) / len(cylinders)
 
 
 def is_odd(answer: float, asked: float, percent: float) -> bool:
     """Whether an answer is nearer to that of another cylinder than to the one that was asked for."""
-    return bool(np.isfinite(answer)) and abs(answer - asked) > percent / 2
+    return math.isfinite(answer) and abs(answer - asked) > percent / 2
 
 
 def _sees_text(scene: Scene, label: Label | None, *, begun: bool) -> tuple[str, str]:
@@ -236,14 +234,14 @@ def _bar_segments(scene: Scene, test: StepTest, answer: float, asked: float, cel
     def at(percent: float) -> int:
         return min(max(middle + round(middle * percent / reach), 0), cells - 1)
 
-    if np.isfinite(answer):
+    if math.isfinite(answer):
         low, high = sorted((middle, at(answer)))
         for cell in range(low, high + 1):
             track[cell] = scene.marks.whisker
         track[middle] = scene.marks.target
-    if np.isfinite(asked):
+    if math.isfinite(asked):
         track[at(asked)] = scene.marks.limit
-    if np.isfinite(answer):
+    if math.isfinite(answer):
         track[at(answer)] = scene.marks.now
     return [("".join(track), "text")]
 

@@ -30,7 +30,7 @@ _REMARKS_COLUMNS = 110
 def sensors_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """A row a sensor in chain order, then the chosen one; `first` rows are scrolled away."""
     width = sheet.width
-    head = [status(scene, verdict, width, title="SENSOR LOG")]
+    head = [status(scene, verdict, sheet.frame_width, title="SENSOR LOG")]
     order = in_chain_order(scene)
     heading = _LOG_HEADING if width >= NARROW_COLUMNS else " pos  cyl  sensor      hours  bias %"
     rows = [fit_row([(heading + ("  remarks" if width >= _REMARKS_COLUMNS else ""), "label")], width)]

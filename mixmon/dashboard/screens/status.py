@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.far import word_style
@@ -156,14 +157,24 @@ Key = tuple[str, str]
 
 @dataclass(frozen=True, slots=True)
 class Sheet:
-    """What a screen is drawn on: cells, rows, and the keys of its last line."""
+    """What a screen is drawn on: cells, rows, and the keys of its last line.
+
+    frame   cells of the first and the last line, where a picture stands beside the rest; None: `width`
+    """
 
     width: int
     height: int
-    keys: Sequence[Key]
+    keys: tuple[Key, ...]
+    frame: int | None = None
+
+    @property
+    def frame_width(self) -> int:
+        """Cells of the first and the last line."""
+        return self.width if self.frame is None else self.frame
 
 
-def keys_line(keys: Sequence[Key], width: int) -> Row:
+@lru_cache(32)
+def keys_line(keys: tuple[Key, ...], width: int) -> Row:
     """As many keys as fit, most important first; the last one, help, always."""
     *rest, last = keys
     tail = _key_segments(*last)
@@ -201,9 +212,12 @@ def framed(
     width, height = sheet.width, sheet.height
     room = room_below(top, height)
     start = min(first or 0, max(len(body) - room, 0))
-    bottom = [keys_line(sheet.keys, width)] if height >= LEAST_ROWS_FOR_KEYS else []
+    bottom = [keys_line(sheet.keys, sheet.frame_width)] if height >= LEAST_ROWS_FOR_KEYS else []
     shown = list(body[start : start + room])
     hidden = len(body) - start - len(shown)
     if first is not None and hidden > 0 and room >= LEAST_ROWS_FOR_KEYS:
         shown[-1] = fit_row([(f"  {hidden + 1} more: {key}", "dim")], width)
-    return [*padded([*top, *shown], width, height - len(bottom)), *bottom]
+    rows = padded([*top, *shown], width, height - len(bottom))
+    if sheet.frame is not None:
+        rows[:1] = top[:1]
+    return [*rows, *bottom]

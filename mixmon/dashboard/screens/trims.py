@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 from typing import Final
 
+from mixmon.dashboard.pictures.plot import Same
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import spread_text
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
@@ -48,6 +50,9 @@ ENTERED: Final = "trims entered"
 _REMARKS_AT = 56
 """The column of how sure and why (computed: the widths of the columns before it)."""
 
+_KEPT_CYLINDERS: Final = 128
+"""Cylinders whose rows are kept. Our choice: those of a sheet at a few widths; a sheet lasts a second."""
+
 _OUTPUT_CELLS = 4
 """Cells of the output before the cylinder, where the order of outputs is told."""
 
@@ -55,7 +60,7 @@ _OUTPUT_CELLS = 4
 def trims_page(scene: Scene, verdict: LimitVerdict, sheet: Sheet, *, first: int = 0) -> list[Row]:
     """Reasons, one row a cylinder, then spread, cautions and parts; `first` rows are scrolled away."""
     width, height = sheet.width, sheet.height
-    head = [status(scene, verdict, width, title="TRIM SHEET")]
+    head = [status(scene, verdict, sheet.frame_width, title="TRIM SHEET")]
     offer, balance = shown_sheet(scene), scene.snapshot.balance
     if offer is None or balance is None:
         return framed(head, _empty_rows(width), sheet)
@@ -73,6 +78,12 @@ def shown_sheet(scene: Scene) -> TrimSheet | None:
     offer = scene.snapshot.sheet
     if offer is None or not offer.withheld:
         return offer
+    return _without_new(Same(offer))
+
+
+@lru_cache(4)
+def _without_new(found: Same) -> TrimSheet:
+    offer: TrimSheet = found.it
     rows = (replace(row, new_percent=math.nan, difference_percent=math.nan) for row in offer.rows)
     return replace(offer, rows=tuple(rows))
 
@@ -104,7 +115,7 @@ def _table_rows(scene: Scene, offer: TrimSheet, width: int, *, whole: bool) -> l
         heading = f"{output} {who}  needs % 95 % interval    trim now    new change  how sure, why"
         rows.append(fit_row([(heading, "label")], width))
         for one in offer.rows:
-            rows += _cylinder_rows(one, width, outputs=bool(output), whole=whole)
+            rows += _cylinder_rows(Same(one), width, bool(output), whole)
     return rows + _map_rows(scene, offer, width)
 
 
@@ -144,8 +155,9 @@ def _more_lines(scene: Scene, offer: TrimSheet) -> list[str]:
 
 def _entered_words(scene: Scene) -> list[str]:
     """When a sheet was last typed, by the notes of this run."""
-    said = [(t, words) for t, words in scene.live.remarks if words.startswith(f"note: {ENTERED}")]
-    return [f"{scene.clock(t)} {clean(words.removeprefix('note: '))}" for t, words in said[-1:]]
+    begin = f"note: {ENTERED}"
+    said = next((one for one in reversed(scene.live.remarks) if one[1].startswith(begin)), None)
+    return [] if said is None else [f"{scene.clock(said[0])} {clean(said[1].removeprefix('note: '))}"]
 
 
 def _part_lines(scene: Scene, offer: TrimSheet) -> list[str]:
@@ -223,7 +235,9 @@ def _narrow_row(scene: Scene, one: TrimRow, width: int) -> Row:
     return fit_row([(f"{one.cylinder:>4} ", "strong"), (words, "text"), (f" {new}", "strong")], width)
 
 
-def _cylinder_rows(one: TrimRow, width: int, *, outputs: bool, whole: bool) -> list[Row]:
+@lru_cache(_KEPT_CYLINDERS)
+def _cylinder_rows(seen: Same, width: int, outputs: bool, whole: bool) -> tuple[Row, ...]:
+    one: TrimRow = seen.it
     low, high = one.interval95_percent
     interval = f"{signed(low)} to {signed(high)}" if math.isfinite(low) else "not known"
     changed = math.isfinite(one.new_percent) and one.new_percent != one.now_percent
@@ -240,7 +254,7 @@ def _cylinder_rows(one: TrimRow, width: int, *, outputs: bool, whole: bool) -> l
         (f"{fit(signed(one.new_percent, 2), 6, right=True)} ", "strong" if changed else "text"),
         (f"{fit(signed(one.difference_percent, 2), 6, right=True)}  ", "text"),
     )
-    return [
+    return (
         fit_row([*numbers, (first, "text")], width),
         *(fit_row([(" " * at, "text"), (line, "text")], width) for line in more),
-    ]
+    )

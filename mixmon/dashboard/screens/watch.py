@@ -7,7 +7,11 @@ for them. Only `watch_page` knows the size of the terminal; every part is given 
 
 from __future__ import annotations
 
+import math
+from functools import lru_cache
+
 import numpy as np
+from numpy.typing import NDArray
 
 from mixmon.arrays import Floats, Ints
 from mixmon.dashboard.pictures.plot import BRAILLE, DOTS, LEAST_PLOT_COLUMNS, PANE_GAP, panes_beside
@@ -57,24 +61,21 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
     for title, needs in (("ALL cylinders", against.engine), ("LEANEST", against.leanest)):
         known = np.full_like(needs, np.nan) if scene.dead else needs
         panes.append(_pane_rows(scene, title, known, pane, height))
-    times = [blank(_TIMES)] * 2 + _time_rows(height - 2)
+    times = [*[blank(_TIMES)] * 2, *_time_rows(height - 2)]
     rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)
     return [fit_row(row, width) for row in rows]
 
 
-def _time_rows(height: int) -> list[Row]:
+@lru_cache(16)
+def _time_rows(height: int) -> tuple[Row, ...]:
     """Seconds ago, at the top, a quarter, the middle, and so on."""
     step = STRIP_SPAN_S / height
     every = max(round(_LABEL_S / step), 1)
-    return [
-        (
-            (
-                f"{-round(y * step):>4}s " if y and y % every == 0 else "  now " if y == 0 else " " * _TIMES,
-                "dim",
-            ),
-        )
+    texts = (
+        f"{-round(y * step):>4}s " if y and y % every == 0 else "  now " if y == 0 else " " * _TIMES
         for y in range(height)
-    ]
+    )
+    return tuple(fit_row([(text, "dim")], _TIMES) for text in texts)
 
 
 def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int) -> list[Row]:
@@ -83,27 +84,33 @@ def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int)
     foot = f"-{scale} R"
     head = f"{foot}{fit_centred(scene.digits.against, width)[len(foot) : width - len(foot)]}L +{scale}"
     draw = _draw_stars if scene.options.ascii else _draw_dots
-    trace = draw(needs, scene.snapshot.strip.t_s, track, height - 2)
-    body = [_draw_target(scene, line, track) for line in trace]
+    codes = draw(needs, scene.snapshot.strip.t_s, track, height - 2)
+    _draw_target(scene, codes, track)
+    drawn = codes.tobytes().decode("utf-32-le")
+    lines = (drawn[at : at + track.cells] for at in range(0, len(drawn), track.cells))
+    body = [fit_row([(line, "bar")], width) for line in lines]
     return [fit_row([(title, "label")], width), fit_row([(head, "label")], width), *body]
 
 
-def _draw_target(scene: Scene, line: str, track: BarTrack) -> Row:
-    """The trace, with the line of the target and the limits where the trace leaves room."""
-    empty = " " if scene.options.ascii else chr(BRAILLE)
-    drawn = line.replace(empty, " ")
+def _draw_target(scene: Scene, codes: Codes, track: BarTrack) -> None:
+    """The line of the target and the limits where the trace leaves room."""
     signs = [(track.cells // 2, scene.marks.target)]
     limits = [
         one for one in (track.rich_limit, track.lean_limit) if one is not None and abs(one) <= track.scale
     ]
     signs += [(track.at(one), scene.marks.limit) for one in limits]
     for at, sign in signs:
-        if drawn[at] == " ":
-            drawn = drawn[:at] + sign + drawn[at + 1 :]
-    return ((drawn, "bar"),)
+        column = codes[:, at]
+        column[column == _EMPTY] = ord(sign)
 
 
-def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
+Codes = NDArray[np.uint32]
+"""Characters of rows and columns of cells, as UTF-32."""
+
+_EMPTY = ord(" ")
+
+
+def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> Codes:
     """One dot a sample and row of dots, newest on top; neighbours joined across a row."""
     across, down = 2 * track.cells, 4 * height
     low, high = _row_extremes(needs, t_s, down)
@@ -111,8 +118,8 @@ def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list
     columns = np.arange(across)
     grid = (columns >= first) & (columns <= last) & np.isfinite(low)[:, None]
     cells = grid.reshape(height, 4, track.cells, 2)
-    codes = np.einsum("hacb,ab->hc", cells.view(np.uint8), DOTS).astype(np.uint32) + BRAILLE
-    return [row.tobytes().decode("utf-32-le") for row in codes]
+    bits = np.einsum("hacb,ab->hc", cells.view(np.uint8), DOTS).astype(np.uint32)
+    return np.where(bits > 0, BRAILLE + bits, np.uint32(_EMPTY))
 
 
 def _dot_columns(percent: Floats, track: BarTrack, across: int) -> Ints:
@@ -123,16 +130,14 @@ def _dot_columns(percent: Floats, track: BarTrack, across: int) -> Ints:
     return dots
 
 
-def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> list[str]:
+def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> Codes:
     """The same in whole cells, without braille."""
-    lines = []
-    for low, high in zip(*(ends.tolist() for ends in _row_extremes(needs, t_s, height)), strict=True):
-        cells = [" "] * track.cells
-        if np.isfinite(low):
-            first, last = track.at(low), track.at(high)
-            cells[first : last + 1] = "*" * (last + 1 - first)
-        lines.append("".join(cells))
-    return lines
+    codes = np.full((height, track.cells), _EMPTY, np.uint32)
+    ends = zip(*(ends.tolist() for ends in _row_extremes(needs, t_s, height)), strict=True)
+    for row, (low, high) in zip(codes, ends, strict=True):
+        if math.isfinite(low):
+            row[track.at(low) : track.at(high) + 1] = ord("*")
+    return codes
 
 
 def _row_extremes(needs: Floats, t_s: Floats, rows: int) -> tuple[Floats, Floats]:
