@@ -52,7 +52,6 @@ if TYPE_CHECKING:
     from mixmon.live.watch import Turn, Watch, watch
     from mixmon.log import Decoded, FrameLog, SignalValues, census, decode, read_frames
     from mixmon.messages.plan import Quality
-    from mixmon.messages.verify import SessionCheck, verify
     from mixmon.mixture.block import CylinderBlock, SampleState
     from mixmon.note import Note
     from mixmon.run import (
@@ -77,6 +76,7 @@ if TYPE_CHECKING:
     from mixmon.session.model import Session
     from mixmon.session.own_alarm import AlarmRows, RuleOptions, with_alarm
     from mixmon.session.split_pulses import SplitPulse
+    from mixmon.setup.verify import SessionCheck, verify
     from mixmon.simulate.simulation import Simulation, simulate
     from mixmon.watch.snapshot import Snapshot
 
@@ -192,7 +192,7 @@ _HOMES = {
     "mixmon.ledger.ledger": "Ledger",
     "mixmon.log": "Decoded FrameLog SignalValues census decode read_frames",
     "mixmon.messages.plan": "Quality",
-    "mixmon.messages.verify": "SessionCheck verify",
+    "mixmon.setup.verify": "SessionCheck verify",
     "mixmon.mixture.block": "CylinderBlock SampleState",
     "mixmon.note": "Note",
     "mixmon.run": (

@@ -19,6 +19,7 @@ from mixmon.report.alarms import alarms_json
 from mixmon.report.balance import balance_json, log_json
 from mixmon.report.causes import causes_json
 from mixmon.report.census import census_json
+from mixmon.report.check import check_json
 from mixmon.report.comparison import comparison_json
 from mixmon.report.events import events_json
 from mixmon.report.identity import identity_json
@@ -29,7 +30,6 @@ from mixmon.report.rotation import design_json, rotation_json
 from mixmon.report.text import JSON_FORMAT, number, plain
 from mixmon.report.tips import tips_json
 from mixmon.report.trims import trims_json
-from mixmon.report.words import note_object
 from mixmon.result import Origin, Told
 
 Fields = Mapping[str, Any]
@@ -73,8 +73,7 @@ def _census_fields(found: Any, origin: Origin) -> Fields:
 
 
 def _check_fields(found: Any, _: Origin) -> Fields:
-    cautions = [note_object(one) for one in found.cautions]
-    return {"session": found.path, "mistakes": found.mistakes, "cautions": cautions}
+    return check_json(found)
 
 
 def _alarm_fields(found: Any, origin: Origin) -> Fields:
@@ -355,6 +354,7 @@ _RESULT_FORMS: Mapping[str, Form] = {
         {
             "mistakes": ResultTable("where:s line:i found:s expected:s", _rows_at("mistakes")),
             "cautions": ResultTable("code:s text:s", _rows_at("cautions")),
+            "implausible": ResultTable("level:s key:s signal:s code:s text:s", _rows_at("implausible")),
         },
     ),
 }

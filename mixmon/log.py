@@ -155,7 +155,8 @@ def read_frames(
     return FrameLog(log, begin_ns=round(begin_s * SECOND_NS), end_ns=end_ns, watcher=watcher)
 
 
-def _frames_of(log: FrameLog | str | Path) -> FrameLog:
+def frames_of(log: FrameLog | str | Path) -> FrameLog:
+    """The frames of a log that is named, or that was opened already."""
     return log if isinstance(log, FrameLog) else FrameLog(log)
 
 
@@ -184,7 +185,7 @@ def census(
         SourceError: the log cannot be read, or nothing lies in the chosen part.
         SessionError: the session's signals are not in its message definitions.
     """
-    frames = _frames_of(log)
+    frames = frames_of(log)
     stage = Census(expected_of(session, bitrate))
     for block in frames:
         stage.feed(block)
@@ -459,7 +460,7 @@ def decode(
         DefinitionError, SessionError: the definitions cannot be used.
         SourceError: the log cannot be read; while iterating, also where nothing of the chosen is in it.
     """
-    return Decoded(_frames_of(log), Decoding(_definitions_of(by), signals))
+    return Decoded(frames_of(log), Decoding(_definitions_of(by), signals))
 
 
 def _definitions_of(by: Session | Definitions | str | Path) -> Definitions:

@@ -1,11 +1,8 @@
-"""mixmon verify: every mistake and caution of a session file; whether a run is as it was recorded."""
+"""mixmon verify: mistakes and cautions of a session file, and what a log speaks against; runs unchanged."""
 
 from __future__ import annotations
 
 import argparse
-import re
-from collections import Counter
-from collections.abc import Sequence
 from pathlib import Path
 
 import mixmon
@@ -13,36 +10,71 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.paths import is_folder
-from mixmon.errors import Mistake
-from mixmon.messages.verify import SessionCheck
+from mixmon.cli.runs import opened_frames
+from mixmon.errors import UsageError
+from mixmon.findings.plausible.notes import Level
 from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.report.check import check_json, check_text, count_mistakes
 from mixmon.report.page import stress
 from mixmon.report.text import counted, listed, printable, to_json
-from mixmon.report.words import note_object, sentence
-from mixmon.session.model import OwnChannel
+from mixmon.setup.verify import SessionCheck
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
-    """SESSION, or the folder of a run."""
+    """SESSION, or the folder of a run; and a log with which the session is compared."""
     parser.add_argument(
         "session", metavar="SESSION|RUN", type=Path, help="session file (TOML), or the folder of a run"
     )
+    parser.add_argument(
+        "--log",
+        metavar="LOG",
+        help="also whether the signals can be what the session takes them for, by their values in this log",
+    )
+    options.add_window(parser)
     options.add_json(parser)
+    options.add_quiet(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
-    """Prints mistakes and cautions, one a line; BAD_INPUT if there are mistakes."""
+    """Prints mistakes, cautions and what a log speaks against, one a line.
+
+    BAD_INPUT if there are mistakes; LIMIT_NOT_MET if a log leaves doubts alone.
+    """
     if is_folder(arguments.session):
         return _verify_run(arguments)
 
-    check = mixmon.verify(arguments.session)
-    mistakes = check.mistakes
-    write = _write_json if arguments.json else _write_text
-    text = write(arguments.session, mistakes, check)
-    status = conclude(text, BAD_INPUT if mistakes else DONE)
-    if mistakes:
-        talk(f"{arguments.session}: {_count_mistakes(mistakes)}; each is listed with its key; correct them")
-    return status
+    check = _check_session(arguments)
+    text = to_json(check_json(check)) if arguments.json else check_text(check, arguments.log)
+    conclude(text, DONE)
+    return _conclude_check(arguments.session, check)
+
+
+def _check_session(arguments: argparse.Namespace) -> SessionCheck:
+    """The check of the file, with the log if one is named.
+
+    Raises:
+        UsageError: a part of a log, and no log.
+        SourceError: the file or the log cannot be read.
+    """
+    if arguments.log is None:
+        if not options.window(arguments).whole:
+            raise UsageError("mixmon verify: --from and --to are of a log; expected --log LOG; give it")
+        return mixmon.verify(arguments.session)
+    with opened_frames(arguments) as frames:
+        return mixmon.verify(arguments.session, log=frames)
+
+
+def _conclude_check(path: Path, check: SessionCheck) -> int:
+    """The exit status, after a line on what to do."""
+    if check.mistakes:
+        told = count_mistakes(check.mistakes)
+        talk(f"{path}: {told}; each is listed with its key; correct them")
+        return BAD_INPUT
+    wrong = [one for one in check.implausible if one.level is Level.MISTAKE]
+    if wrong:
+        talk(f"{path}: the log contradicts {wrong[0].key}; each is listed with what was seen; correct them")
+        return BAD_INPUT
+    return LIMIT_NOT_MET if check.implausible else DONE
 
 
 def _verify_run(arguments: argparse.Namespace) -> int:
@@ -80,53 +112,3 @@ def _write_run_text(found: RunFolder) -> str:
     lines += [f"not part of the run: {name}" for name in found.extra]
     first, *others = (listed(f"{path}: {line}") for line in lines)
     return stress(first, doubt=bool(found.faults)) + "".join(others)
-
-
-def _write_json(session: Path, mistakes: Sequence[Mistake], check: SessionCheck) -> str:
-
-    channels = [
-        {
-            "name": name,
-            "signal": _signal_name(channel),
-            "unit": channel.choice.unit or None,
-            "range": channel.range,
-            "age_s": channel.age_s,
-        }
-        for name, channel in check.channels.items()
-    ]
-    cautions = [note_object(one) for one in check.cautions]
-    return to_json({"session": session, "mistakes": mistakes, "cautions": cautions, "channels": channels})
-
-
-def _signal_name(channel: OwnChannel) -> str:
-    choice = channel.choice
-    return f"{choice.bus}/{choice.message}.{choice.signal}"
-
-
-def _channel_text(name: str, channel: OwnChannel) -> str:
-    """One line: where an own channel comes from, and what is known of its values."""
-    parts = [_signal_name(channel)]
-    parts += [channel.choice.unit] if channel.choice.unit else []
-    parts += [] if channel.range is None else [f"from {channel.range[0]:g} to {channel.range[1]:g}"]
-    parts += [] if channel.age_s is None else [f"at most {channel.age_s:g} s old"]
-    return f"own channel {name}: {', '.join(parts)}"
-
-
-def _write_text(session: Path, mistakes: Sequence[Mistake], check: SessionCheck) -> str:
-
-    notes = check.cautions
-    told = _count_mistakes(mistakes) if mistakes else "no mistake found"
-    beside = f"; {counted(len(notes), 'caution')}" if notes else ""
-    answer = stress(listed(f"{session}: {told}{beside}"), doubt=bool(mistakes))
-    lines = [*map(str, mistakes), *(f"caution: {sentence(one)}" for one in notes)]
-    lines += [_channel_text(name, channel) for name, channel in check.channels.items()]
-    return answer + "".join(map(listed, lines))
-
-
-def _count_mistakes(mistakes: Sequence[Mistake]) -> str:
-    """The number of mistakes, in all and by table, in the order of the file."""
-    tables = Counter(re.split(r"[.\[]", mistake.where, maxsplit=1)[0] for mistake in mistakes)
-    total = counted(len(mistakes), "mistake")
-    if len(tables) == 1:
-        return total
-    return f"{total} ({', '.join(f'{table} {count}' for table, count in tables.items())})"

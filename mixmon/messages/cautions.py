@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Final
 
@@ -16,6 +18,25 @@ from mixmon.session.observation import observation_of
 
 LEAST_SENSOR_ANGLE_DEG: Final = 10.0
 """Sensor above horizontal: below this, condensed water stays on the element (common practice, no source)."""
+
+_BORE_MM2_PER_CM3: Final = (0.8, 12.0)
+"""Cross-section of a primary over the volume of its cylinder.
+
+Common practice, no source: 44 mm at half a litre is 3, 22 mm at 50 cm3 is 8, 70 mm at two litres is 2.
+"""
+
+_DISTANCES_MM: Final = (100.0, 1500.0)
+"""From valve to sensor; nearer it is too hot, farther it sees a mixture of times (common practice, no "
+"source)."""
+
+_MOST_UNLIKE_DISTANCES: Final = 2.5
+"""Longest over shortest. Our choice: primaries of one engine differ by less, a wrong digit makes more."""
+
+_DEAD_TIMES_MS: Final = (0.2, 3.0)
+"""Of injectors at usual voltage (common practice, no source)."""
+
+_LEAST_ORDERED: Final = 4
+"""From so many cylinders in one bank on, none fires them one after another (common practice, no source)."""
 
 
 class Caution(NoteCode):
@@ -35,6 +56,11 @@ class Caution(NoteCode):
     PAIRS_INCOMPLETE = "injector_pairs_incomplete"
     PAIR_HOLDS_TWO_TRIMS = "injector_pair_holds_two_trims"
     DEFINITION = "definition"
+    BORE_UNLIKELY = "bore_unlikely"
+    DISTANCE_UNLIKELY = "distance_unlikely"
+    DISTANCES_UNLIKE = "distances_unlike"
+    DEAD_TIME_UNLIKELY = "dead_time_unlikely"
+    ORDER_AS_COUNTED = "order_as_counted"
     NO_EFFECT_WITHOUT = "no_effect_without"
     NO_EFFECT_BESIDE = "no_effect_beside"
 
@@ -53,7 +79,33 @@ def cautions(session: Session) -> tuple[Note, ...]:
         found += _firing_cautions(session.engine, session.injection)
     if session.injection.timing == "batch":
         found.append(note(Caution.BATCH_INJECTION))
+    found += _figure_cautions(session)
     return (*found, *pairing_cautions(session))
+
+
+def _figure_cautions(session: Session) -> Iterator[Note]:
+    """Figures that are possible and hardly ever right: a wrong unit or digit, or one that was never typed."""
+    engine, exhaust, dead = session.engine, session.exhaust, session.injection.dead_time_ms
+    bore, litres = exhaust.primary_bore_mm, engine.displacement_l
+    if bore is not None and litres:
+        each_cm3 = 1000.0 * litres / engine.cylinders
+        least, most = (2.0 * math.sqrt(share * each_cm3 / math.pi) for share in _BORE_MM2_PER_CM3)
+        if not least <= bore <= most:
+            code = Caution.BORE_UNLIKELY
+            yield note(code, bore_mm=bore, each_cm3=each_cm3, least_mm=least, most_mm=most)
+    if distances := exhaust.sensor_distance_mm:
+        odd = [one for one in distances if not _DISTANCES_MM[0] <= one <= _DISTANCES_MM[1]]
+        if odd:
+            least, most = _DISTANCES_MM
+            yield note(Caution.DISTANCE_UNLIKELY, distance_mm=odd[0], least_mm=least, most_mm=most)
+        elif max(distances) > _MOST_UNLIKE_DISTANCES * min(distances):
+            yield note(Caution.DISTANCES_UNLIKE, least_mm=min(distances), most_mm=max(distances))
+    if dead is not None and not _DEAD_TIMES_MS[0] <= dead <= _DEAD_TIMES_MS[1]:
+        least, most = _DEAD_TIMES_MS
+        yield note(Caution.DEAD_TIME_UNLIKELY, dead_time_ms=dead, least_ms=least, most_ms=most)
+    many = engine.cylinders >= _LEAST_ORDERED
+    if many and not engine.banks and engine.firing_order == tuple(range(1, engine.cylinders + 1)):
+        yield note(Caution.ORDER_AS_COUNTED, cylinders=engine.cylinders)
 
 
 def _fits_together(session: Session) -> bool:

@@ -8,46 +8,66 @@ quantity. Whoever declares a scale or an offset knows both.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Final
 
 from mixmon.messages.plan import SignalPlan
 from mixmon.session.keys import Quantity
 from mixmon.session.model import SignalChoice
 
-_UNIT_REMEDIES: Final[Mapping[str, Mapping[str, str]]] = {
+
+@dataclass(frozen=True, slots=True)
+class Rescaling:
+    """How a number in another unit is read: the keys that stand beside a signal in the session file."""
+
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: str | None = None
+
+    def __str__(self) -> str:
+        keys = [] if self.scale == 1.0 else [f"scale = {self.scale:.7g}"]
+        keys += [] if self.offset == 0.0 else [f"offset = {self.offset:g}"]
+        keys += [] if self.unit is None else [f'unit = "{self.unit}"']
+        return ", ".join(keys)
+
+
+_AFR, _PHI, _LAMBDA = Rescaling(unit="afr"), Rescaling(unit="phi"), Rescaling(unit="lambda")
+
+RESCALINGS: Final[Mapping[str, Mapping[str, Rescaling]]] = {
     "lambda": {
-        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
-        **dict.fromkeys(("phi", "φ"), 'unit = "phi"'),
-        **dict.fromkeys(("permille", "‰"), "scale = 0.001"),
-        **dict.fromkeys(("%", "percent"), "scale = 0.01"),
+        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), _AFR),
+        **dict.fromkeys(("phi", "φ"), _PHI),
+        **dict.fromkeys(("permille", "‰"), Rescaling(0.001)),
+        **dict.fromkeys(("%", "percent"), Rescaling(0.01)),
     },
-    "afr": dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
+    "afr": dict.fromkeys(("lambda", "λ"), _LAMBDA),
     "phi": {
-        **dict.fromkeys(("lambda", "λ"), 'unit = "lambda"'),
-        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), 'unit = "afr"'),
+        **dict.fromkeys(("lambda", "λ"), _LAMBDA),
+        **dict.fromkeys(("afr", "a/f", "kg/kg", "g/g"), _AFR),
     },
-    "percent": dict.fromkeys(("permille", "‰"), "scale = 0.1"),
+    "percent": dict.fromkeys(("permille", "‰"), Rescaling(0.1)),
     "kPa": {
-        **dict.fromkeys(("hpa", "mbar"), "scale = 0.1"),
-        "bar": "scale = 100",
-        "pa": "scale = 0.001",
-        "mpa": "scale = 1000",
-        **dict.fromkeys(("psi", "psia", "psig"), "scale = 6.894757"),  # NIST SP 811, appendix B.8
-        "inhg": "scale = 3.386389",  # the same
-        "mmhg": "scale = 0.1333224",  # the same
+        **dict.fromkeys(("hpa", "mbar"), Rescaling(0.1)),
+        "bar": Rescaling(100.0),
+        "pa": Rescaling(0.001),
+        "mpa": Rescaling(1000.0),
+        **dict.fromkeys(("psi", "psia", "psig"), Rescaling(6.894757)),  # NIST SP 811, appendix B.8
+        "inhg": Rescaling(3.386389),  # the same
+        "mmhg": Rescaling(0.1333224),  # the same
     },
     "ms": {
-        **dict.fromkeys(("us", "µs", "μs", "usec"), "scale = 0.001"),
-        **dict.fromkeys(("s", "sec"), "scale = 1000"),
+        **dict.fromkeys(("us", "µs", "μs", "usec"), Rescaling(0.001)),
+        **dict.fromkeys(("s", "sec"), Rescaling(1000.0)),
     },
     "degC": {
-        **dict.fromkeys(
-            ("degf", "°f", "deg f", "f"), "scale = 0.555556, offset = -17.7778"
-        ),  # 5/9, -32 * 5/9
-        **dict.fromkeys(("k", "degk", "kelvin"), "offset = -273.15"),
+        **dict.fromkeys(("degf", "°f", "deg f", "f"), Rescaling(0.555556, -17.7778)),  # 5/9, -32 * 5/9
+        **dict.fromkeys(("k", "degk", "kelvin"), Rescaling(offset=-273.15)),
     },
-    "V": {"mv": "scale = 0.001"},
-    "rpm": {**dict.fromkeys(("hz", "1/s", "rps"), "scale = 60"), "rad/s": "scale = 9.549297"},  # 30 / pi
+    "V": {"mv": Rescaling(0.001)},
+    "rpm": {
+        **dict.fromkeys(("hz", "1/s", "rps"), Rescaling(60.0)),
+        "rad/s": Rescaling(9.549297),  # 30 / pi
+    },
 }
 """By the unit that is read: units as other files write them, in lower case, and the keys that convert them.
 
@@ -112,13 +132,13 @@ def misread(choice: SignalChoice, signal: SignalPlan, quantity: Quantity) -> tup
     """What was found and what was expected, where the signal cannot be what it was chosen for; else None."""
     if quantity.claim:
         return _misread_claim(choice, signal)
-    read, unit = choice.unit or quantity.units[0], _tidy_unit(signal)
+    read = choice.unit or quantity.units[0]
     if (choice.scale, choice.offset) != (1.0, 0.0):
-        lacks_ends = quantity.sensed and choice.points is None and _measured_by(unit) == "V"
+        lacks_ends = quantity.sensed and choice.points is None and measured_by(signal) == "V"
         return _misread_volts(read, signal) if lacks_ends else None
-    if remedy := _UNIT_REMEDIES.get(read, {}).get(unit):
-        return f'{signal.name} in "{signal.unit}", read as {read}', remedy
-    if (measured := _measured_by(unit)) is not None and not _may_be(read, measured):
+    if conversion := rescaling_of(signal, read):
+        return f'{signal.name} in "{signal.unit}", read as {read}', str(conversion)
+    if (measured := measured_by(signal)) is not None and not _may_be(read, measured):
         expected = f"a signal in {read}, or scale and offset that make {read} of it"
         return f'{signal.name} in "{signal.unit}", read as {read}', expected
     remedy = _remedy_by_range(read, signal)
@@ -143,9 +163,8 @@ def misread_channel(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str]
         return None
     if any({told, sent} <= alike for alike in _SAME_UNIT):
         return None
-    remedy = _UNIT_REMEDIES.get(choice.unit or "", {}).get(
-        sent, f"scale and offset that make {choice.unit} of it"
-    )
+    known = RESCALINGS.get(choice.unit or "", {}).get(sent)
+    remedy = str(known) if known else f"scale and offset that make {choice.unit} of it"
     return f'{signal.name} in "{signal.unit}", read as {choice.unit}', f'unit = "{signal.unit}", or {remedy}'
 
 
@@ -171,12 +190,18 @@ def _tidy(unit: str) -> str:
     return unit.strip().strip("[]").strip().casefold()
 
 
+def rescaling_of(signal: SignalPlan, read: str) -> Rescaling | None:
+    """How the signal is read as that unit, where its own is known and another one of the same; else None."""
+    return RESCALINGS.get(read, {}).get(_tidy_unit(signal))
+
+
 def _tidy_unit(signal: SignalPlan) -> str:
     return _tidy(signal.unit)
 
 
-def _measured_by(unit: str) -> str | None:
-    """What a unit measures, as a key of `_UNITS_OF`; None where it is not known."""
+def measured_by(signal: SignalPlan) -> str | None:
+    """What the unit of a signal measures, as a key of `_UNITS_OF`; None where it is not known."""
+    unit = _tidy_unit(signal)
     return next((measured for measured, units in _UNITS_OF.items() if unit in units), None)
 
 
@@ -226,7 +251,7 @@ def _misread_claim(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] 
 def _misread_number(signal: SignalPlan) -> tuple[str, str] | None:
     """A measured number that was chosen for yes or no, by its unit or by the steps in which it is sent."""
     expected = "a signal that is 0 for no, or equals = [...] with the values that count as yes"
-    if _measured_by(_tidy_unit(signal)) is not None:
+    if measured_by(signal) is not None:
         return f'{signal.name} in "{signal.unit}", read as yes or no', expected
     if signal.is_float or signal.offset != 0 or not float(signal.scale).is_integer():
         return (

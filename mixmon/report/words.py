@@ -19,6 +19,7 @@ from mixmon.findings.causes.notes import CauseNote
 from mixmon.findings.census.records import CensusNote
 from mixmon.findings.identity.notes import IdentityNote, LabelNote
 from mixmon.findings.lags import LagSource
+from mixmon.findings.plausible.notes import PlausibleNote
 from mixmon.findings.proof.notes import EffectVerdict, ProofNote
 from mixmon.findings.pulls.quality import PullNote
 from mixmon.findings.response.notes import EdgeProblem, ResponseNote
@@ -215,6 +216,31 @@ _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
     ),
     Caution.AFTER_MERGE: "sensors after the merge see several cylinders each: no trims are offered",
     Caution.DEFINITION: "{database}: {told}",
+    Caution.BORE_UNLIKELY: (
+        "primaries of {bore_mm:g} mm for cylinders of {each_cm3:.0f} cm3; {least_mm:.0f} to {most_mm:.0f} "
+        "mm are "
+        "usual: check [exhaust] primary_bore_mm (millimetres) and [engine] displacement_l (litres, all "
+        "cylinders)"
+    ),
+    Caution.DISTANCE_UNLIKELY: (
+        "a sensor {distance_mm:g} mm from its valve; {least_mm:g} to {most_mm:g} are usual: check [exhaust] "
+        "sensor_distance_mm"
+    ),
+    Caution.DISTANCES_UNLIKE: (
+        "sensors {least_mm:g} to {most_mm:g} mm from their valves: check [exhaust] sensor_distance_mm for "
+        "a wrong "
+        "digit"
+    ),
+    Caution.DEAD_TIME_UNLIKELY: (
+        "an injector dead time of {dead_time_ms:g} ms; {least_ms:g} to {most_ms:g} are usual: check "
+        "[injection] "
+        "dead_time_ms"
+    ),
+    Caution.ORDER_AS_COUNTED: (
+        "{cylinders} cylinders in the order in which they are counted, and no banks: check [engine] "
+        "firing_order, "
+        "or give the banks"
+    ),
     Caution.NO_EFFECT_WITHOUT: lambda values: (
         f"without {_join_words(values['needs'])}, no effect of {_keys_with_lines(values)}"
     ),
@@ -1585,6 +1611,219 @@ _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
 }
 
 
+# What a log says against a session.
+
+_QUANTITY_NAMES: Final[Mapping[str, str]] = {
+    "oxygen": "oxygen balance",
+    "supply": "a supply voltage",
+    "battery_v": "a battery voltage",
+    "heater": "a heater's duty",
+    "rpm": "an engine speed",
+    "throttle": "a throttle opening",
+    "map_kpa": "an intake pressure",
+    "target": "a target",
+    "pulse_ms": "a pulse width",
+    "coolant_c": "a coolant temperature",
+    "intake_c": "an intake air temperature",
+    "oil_c": "an oil temperature",
+    "baro_kpa": "an ambient pressure",
+    "fuel_pressure_kpa": "a fuel pressure",
+    "exhaust_kpa": "an exhaust pressure",
+    "trim": "a trim",
+}
+"""What a quantity of the session file is called in a sentence; others by their own name."""
+
+
+def _name_quantity(values: Mapping[str, Any]) -> str:
+    return _QUANTITY_NAMES.get(values["quantity"], str(values["quantity"]).replace("_", " "))
+
+
+def _write_seen(values: Mapping[str, Any]) -> str:
+    """What a signal was seen to do: lowest, highest and middle value, and how many there were."""
+    low, middle, high = (f"{values[key]:.4g}" for key in ("lowest", "median", "highest"))
+    unit = "" if values["unit"] in {"yes or no", "lambda"} else f" {values['unit']}"
+    samples = counted(values["samples"], "value")
+    if low == high:
+        return f"{low}{unit} all along ({samples})"
+    return f"{low} to {high}{unit}, half of them below {middle} ({samples})"
+
+
+def _write_remedies(values: Mapping[str, Any], otherwise: str) -> str:
+    """What to do: the keys that would make sense of the numbers, or else."""
+    remedies = values["remedies"]
+    if not remedies:
+        return otherwise
+    keys = " or ".join(f"{{ signal = ..., {remedy} }}" for remedy in remedies)
+    return f"with {keys} the values are usual ones; check the unit and give it"
+
+
+def _of_nodes(values: Mapping[str, Any]) -> str:
+    """Which nodes it is about, where it is about nodes."""
+    positions = values.get("positions") or (() if values["position"] is None else (values["position"],))
+    if not positions:
+        return ""
+    return f"node{'s' if len(positions) > 1 else ''} {_join_words(positions)}: "
+
+
+def _write_range(values: Mapping[str, Any]) -> str:
+    unit = "" if values["unit"] == "lambda" else f" {values['unit']}"
+    expected = f"{values['least']:g} to {values['most']:g}{unit}"
+    otherwise = "map another signal, or look at its sensor"
+    return (
+        f"{_of_nodes(values)}{_write_seen(values)}, {values['share_percent']:.0f} % of it outside what "
+        f"{_name_quantity(values)} is; expected {expected}; {_write_remedies(values, otherwise)}"
+    )
+
+
+def _write_absent_bus(values: Mapping[str, Any]) -> str:
+    channels = _join_words(values["channels"])
+    if values["present"]:
+        return (
+            f"no frame of the mapped messages of bus {values['bus']}; expected some on its channel (the "
+            "log has "
+            f"{channels}); check log_channel and database (mixmon census LOG shows what is there)"
+        )
+    return (
+        f"no channel of bus {values['bus']} in the log; expected one of those it has ({channels}); correct it"
+    )
+
+
+def _write_absent_signal(values: Mapping[str, Any]) -> str:
+    more = f" and {values['others']} like it" if values["others"] else ""
+    return (
+        f"{values['message']}{more} never came: no {_join_words(values['signals'], ', ')}; expected frames "
+        "of it; "
+        f"switch its sender on, or take out {_join_words(values['keys'])}"
+    )
+
+
+def _write_oxygen_apart(values: Mapping[str, Any]) -> str:
+    otherwise = "check signal, sign and unit of both"
+    return (
+        f"{_of_nodes(values)}{_write_seen(values)}, which is lambda {values['lambda_by_oxygen']:.3f}, beside "
+        f"lambda {values['lam']:.3f} of the same node; expected the same gas, percent wet and negative "
+        "when rich; "
+        f"{_write_remedies(values, otherwise)}"
+    )
+
+
+def _write_number_as_claim(values: Mapping[str, Any]) -> str:
+    different = values["different"]
+    many = f"{different} different values" if different else "a measured number"
+    return (
+        f"{_of_nodes(values)}{many}, {_write_seen(values)}, read as yes or no; expected 0 for no and "
+        "another value "
+        "for yes; map a flag, or give equals = [...] with the values that mean yes"
+    )
+
+
+def _write_never_ready(values: Mapping[str, Any]) -> str:
+    seen = _join_words(f"{value:g}" for value in values["seen"]) if values["seen"] else "many values"
+    counted_as = (
+        f"; equals has {_join_words(f'{v:g}' for v in values['counted'])}" if values["counted"] else ""
+    )
+    return (
+        "no node was ever ready, while all readings moved like those of warm sensors; seen: "
+        f"{seen}{counted_as}; "
+        "expected a value that means ready; correct equals, or map another signal"
+    )
+
+
+def _write_slow_speed(values: Mapping[str, Any]) -> str:
+    otherwise = "check the scale, and whether it is the crankshaft's"
+    return (
+        f"{_write_seen(values)}, {values['slow_s']:.0f} s of it below the speed at which an engine runs by "
+        f"itself; expected revolutions a minute; {_write_remedies(values, otherwise)}"
+    )
+
+
+def _write_long_pulse(values: Mapping[str, Any]) -> str:
+    return (
+        f"{_write_seen(values)}; {values['pulse_ms']:.3g} ms at {values['rpm']:.0f} rpm is longer than a "
+        "whole "
+        f"cycle, {values['cycle_ms']:.3g} ms; expected milliseconds of one injection; a percentage is no "
+        "pulse width: map another signal, or check scale, engine speed and strokes"
+    )
+
+
+def _write_throttle_part(values: Mapping[str, Any]) -> str:
+    return (
+        f"{_write_seen(values)}, also at high speed; expected percent, 100 when open; "
+        f"{_write_remedies(values, 'check the scale')}"
+    )
+
+
+def _write_stands_still(values: Mapping[str, Any]) -> str:
+    if values["position"] is None:
+        return (
+            f"{_write_seen(values)}, while the gas of the cylinders changed; expected a value that moves; "
+            "map "
+            "another signal, or look at its sensor"
+        )
+    return (
+        f"node {values['position']}: {_write_seen(values)}, while others moved; expected a reading that "
+        "moves; "
+        "check signal, sensor and connector"
+    )
+
+
+_PLAUSIBLE: Final[Mapping[NoteCode, Sentence]] = {
+    PlausibleNote.NO_BUS: _write_absent_bus,
+    PlausibleNote.NO_SIGNAL: _write_absent_signal,
+    PlausibleNote.NEVER_GOOD: lambda values: (
+        f"{_of_nodes(values)}{counted(values['frames'], 'frame')} and no value in any of them; expected a "
+        "number; "
+        "check signal and definitions, or look at its sensor"
+    ),
+    PlausibleNote.RANGE: _write_range,
+    PlausibleNote.STANDS_STILL: _write_stands_still,
+    PlausibleNote.SAME_SIGNAL: (
+        "nodes {position} and {other} have one signal; expected one of its own for each; correct the names "
+        "or "
+        "the pattern, or make it one node with both cylinders"
+    ),
+    PlausibleNote.SAME_VALUES: (
+        "nodes {position} and {other}: {other_signal} has the same {samples} values; expected two sensors; "
+        "map "
+        "another signal"
+    ),
+    PlausibleNote.OXYGEN_AGAINST_LAMBDA: _write_oxygen_apart,
+    PlausibleNote.NUMBER_AS_CLAIM: _write_number_as_claim,
+    PlausibleNote.ALWAYS_YES: lambda values: (
+        f"{_of_nodes(values)}yes in {values['share_percent']:.0f} % of the log, while the sensors read burnt "
+        "gas; expected yes for moments; give equals = [...] with the values that mean yes, or map another "
+        "signal"
+    ),
+    PlausibleNote.NEVER_READY: _write_never_ready,
+    PlausibleNote.SLOW_SPEED: _write_slow_speed,
+    PlausibleNote.LONG_PULSE: _write_long_pulse,
+    PlausibleNote.SHORT_PULSE: lambda values: (
+        f"{_write_seen(values)}, mostly less than [injection] dead_time_ms = {values['dead_time_ms']:g}; "
+        "expected "
+        "longer pulses; check the scale, and the dead time"
+    ),
+    PlausibleNote.THROTTLE_PART: _write_throttle_part,
+    PlausibleNote.THROTTLE_NEVER_SHUT: lambda values: (
+        f"{_write_seen(values)}, also at idle; expected a throttle that is nearly shut there; a pressure, "
+        "a pedal or "
+        "a throttle that counts the other way is none: map another signal, or scale and offset"
+    ),
+    PlausibleNote.PRESSURE_LOW: lambda values: (
+        f"{_write_seen(values)}; expected kilopascals, absolute, about 100 with the engine off; "
+        f"{_write_remedies(values, 'check the unit')}"
+    ),
+    PlausibleNote.RATE: lambda values: (
+        f"{values['rate_hz']:.3g} a second, where the definitions tell {values['told_hz']:.3g}; expected "
+        "these; "
+        "check whether the file is of this version of the sender"
+    ),
+    PlausibleNote.TOO_SLOW: lambda values: (
+        f"{_of_nodes(values)}a value each {values['step_s']:.3g} s, and older ones than [validity] stale_s = "
+        f"{values['stale_s']:g} do not count; expected more often; send it faster, or raise stale_s"
+    ),
+}
+
+
 # All of them.
 
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
@@ -1603,6 +1842,7 @@ SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_KNOWN_BIASES,
     **_LEDGER,
     **_CAUSES,
+    **_PLAUSIBLE,
     **_ANSWERS,
 }
 """One sentence for every code; a test looks for codes that have none."""

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from mixmon.cli.main import BAD_INPUT, DONE, main
+from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
 
 WRONG = """\
 format = 1
@@ -79,6 +79,22 @@ CAUTIONED = [
         ["no_effect_without"],
         "caution: without engine_signals.pulse_ms, no effect of injection.dead_time_ms (line ",
     ),
+    (
+        [("primary_bore_mm = 44", "primary_bore_mm = 14")],
+        ["bore_unlikely"],
+        "usual: check [exhaust] primary_bore_mm",
+    ),
+    (
+        [("sensor_distance_mm = 320", "sensor_distance_mm = 60")],
+        ["distance_unlikely"],
+        "60 mm from its valve",
+    ),
+    (
+        [("sensor_distance_mm = 320", "sensor_distance_mm = [320, 320, 320, 320, 320, 320, 320, 1320]")],
+        ["distances_unlike"],
+        "wrong digit",
+    ),
+    ([("dead_time_ms = 0.95", "dead_time_ms = 9.5")], ["dead_time_unlikely"], "dead time of 9.5 ms"),
     ([LOW, LEADED], ["sensor_angle", "leaded_fuel"], "leaded fuel"),
     ([("sensor_angle_deg = 35", "sensor_angle_deg = 10")], [], "no mistake found"),
 ]
@@ -170,3 +186,69 @@ def test_no_escape_of_a_file_reaches_the_terminal(capsys, spoilt):
     assert "caution: " in out
     assert "\x1b" not in out + err
     assert "\x07" not in out + err
+
+
+FOREIGN = "examples/foreign.toml"
+FOREIGN_LOG = "examples/foreign.log.gz"
+MISREAD = [
+    (
+        'throttle = { signal = "car/Crank.Pedal", scale = 100 }',
+        'throttle = { signal = "car/Crank.Pedal", scale = 1.0001 }',
+    ),
+    ('Crank.Plenum", scale = 0.1 }', 'Crank.Plenum", scale = 1.0001 }'),
+    ('Crank.Injection", scale = 0.001 }', 'Crank.Injection", scale = 0.02 }'),
+    ('"Probes_Left.Mixture_2"', '"Probes_Left.Mixture_1"'),
+]
+
+
+@pytest.fixture(scope="module")
+def misread(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("misread")
+    text = Path(FOREIGN).read_text("utf-8")
+    for old, new in MISREAD:
+        assert text.count(old) == 1, old
+        text = text.replace(old, new)
+    for name in ("foreign_chain.dbc", "foreign_engine.dbc"):
+        (folder / name).write_bytes(Path("examples", name).read_bytes())
+    path = folder / "misread.toml"
+    path.write_text(text, "utf-8")
+    return path
+
+
+def test_a_log_names_what_the_signals_cannot_be(capsys, misread):
+    """Definitions and units agree in each: a scale is taken on trust until a log speaks against it."""
+    command = ["verify", str(misread), "--log", FOREIGN_LOG, "--to", "40", "--quiet"]
+    assert main([*command, "--json"]) == BAD_INPUT
+    out, err = capsys.readouterr()
+    told = json.loads(out)
+    assert told["mistakes"] == []
+    found = {(one["level"], one["key"], one["code"]) for one in told["implausible"]}
+    assert {
+        ("doubt", "engine_signals.throttle", "throttle_as_part"),
+        ("mistake", "engine_signals.map_kpa", "range"),
+        ("mistake", "engine_signals.pulse_ms", "range"),
+        ("mistake", "chain.node[2].signals.lambda", "same_signal"),
+    } == found
+    assert len(err.splitlines()) == 1
+    assert told["log"]["frames"] > 1000
+
+
+def test_only_doubts_are_a_limit_that_is_not_met(capsys, tmp_path):
+    other = tmp_path / "doubt.toml"
+    text = Path(FOREIGN).read_text("utf-8").replace('"foreign_', f'"{Path("examples").resolve()}/foreign_')
+    other.write_text(text.replace("[validity]", "[validity]\nstale_s = 0.001"), "utf-8")
+    assert main(["verify", str(other), "--log", FOREIGN_LOG, "--to", "2", "--quiet"]) == LIMIT_NOT_MET
+    out, err = capsys.readouterr()
+    first, *doubts = out.splitlines()
+    assert first.endswith(f"no mistake found; 6 doubts in {FOREIGN_LOG}")
+    assert all("raise stale_s" in line and line.startswith("doubt: ") for line in doubts)
+    assert err == ""
+
+
+def test_a_part_of_no_log_and_a_file_with_mistakes_beside_a_log(capsys, wrong):
+    assert main(["verify", FOREIGN, "--to", "2"]) == BAD_INPUT
+    assert "expected --log" in capsys.readouterr().err
+    assert main(["verify", str(wrong), "--log", FOREIGN_LOG]) == BAD_INPUT
+    assert "not compared" in capsys.readouterr().out
+    assert main(["verify", FOREIGN, "--log", "no.log"]) == BAD_INPUT
+    assert "no.log" in capsys.readouterr().err

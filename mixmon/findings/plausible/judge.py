@@ -1,0 +1,706 @@
+"""Whether each mapped signal did in a log what its quantity does, alone and beside the others.
+
+A finding is a mistake where the signal cannot be what it is taken for, and a doubt where that is unlikely
+or where the sensor behind it may be at fault. What an idling, cranked, cold or fully loaded engine does, or
+one on a mountain, is no finding.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import combinations
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixmon.arrays import SECOND_NS, Floats, Ints
+from mixmon.findings.plausible.notes import Implausible, Level, PlausibleNote
+from mixmon.findings.plausible.ranges import (
+    SELF_RUNNING_RPM,
+    Possible,
+    converted,
+    fitting_conversions,
+    possible_range,
+    quantity_named,
+)
+from mixmon.findings.plausible.samples import SignalSamples
+from mixmon.gas.exhaust import lambda_from_oxygen
+from mixmon.gas.fuel import Fuel
+from mixmon.messages.misread import Rescaling
+from mixmon.mixture.track import Source
+from mixmon.note import Value, note
+
+Mask = NDArray[np.bool_]
+
+_LEAST_SAMPLES: Final = 20
+"""Fewer say nothing. Our choice: a second at 20 Hz."""
+
+_FIFTH = 0.2
+"""Share of samples that make a mistake of what cannot be, and a doubt of what is not usual: our choice."""
+
+_HOLD_NS: Final = SECOND_NS // 2
+"""How old another signal may be to be compared with. Our choice: a slow frame of an engine control."""
+
+_BURNT: Final = 1.3
+"""Lambda below which gas has burnt; a cut reads air (common practice, no source)."""
+
+_LONG_S: Final = 20.0
+"""For how long something must hold to be told. Our choice: no start takes that long."""
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """One quantity of a session and what its signal did.
+
+    key       in the session file
+    quantity  its name there: lambda, rpm, ...
+    position  of the node; None for the engine's
+    source    where it comes from and how its number is read
+    samples   as decoded
+    cycle_s   time between samples as the definitions tell; NaN where they do not
+    """
+
+    key: str
+    quantity: str
+    position: int | None
+    source: Source
+    samples: SignalSamples
+    cycle_s: float = np.nan
+
+    @property
+    def signal(self) -> str:
+        """Message and signal."""
+        return f"{self.source.message}.{self.source.signal}"
+
+    @cached_property
+    def t(self) -> Ints:
+        """Stamps of its samples, int64[k], ns."""
+        return self.samples.t
+
+    @cached_property
+    def values(self) -> Floats:
+        """The quantity as the session reads it, float64[k]."""
+        return self.source.read(self.samples.values)
+
+    def held(self, t: Ints) -> Floats:
+        """Its newest value at each time, float64[k]; NaN where that is too old."""
+        if not len(self.t):
+            return np.full(len(t), np.nan)
+        at = np.searchsorted(self.t, t, side="right") - 1
+        apart = max(_HOLD_NS, 2 * int(np.median(np.diff(self.t)))) if len(self.t) > 1 else _HOLD_NS
+        known = (at >= 0) & (t - self.t[at] <= apart)
+        return np.where(known, self.values[at], np.nan)
+
+    def seconds(self, rows: Mask) -> float:
+        """For how long the chosen samples lasted, by their share of the steady steps."""
+        return float(np.count_nonzero(rows)) * self._step_s
+
+    @cached_property
+    def _step_s(self) -> float:
+        return float(np.median(np.diff(self.t))) / SECOND_NS if len(self.t) > 1 else 0.0
+
+
+@dataclass(frozen=True)
+class Declared:
+    """What the session says beside its signals.
+
+    fuel          what is burnt
+    strokes       of the engine
+    natural       no boost is declared to be there
+    dead_time_ms  of the injectors; None where not declared
+    stale_s       from which age on a sample does not count
+    """
+
+    fuel: Fuel
+    strokes: int = 4
+    natural: bool = False
+    dead_time_ms: float | None = None
+    stale_s: float = 0.25
+
+
+class _Log:
+    """All mapped signals that came, by quantity, and when the engine ran."""
+
+    def __init__(self, mapped: Sequence[Mapped], declared: Declared) -> None:
+        self.declared = declared
+        self.mapped = [one for one in mapped if one.samples.good]
+        self.engine = {one.quantity: one for one in self.mapped if one.position is None}
+        self.nodes: dict[str, list[Mapped]] = defaultdict(list)
+        for one in self.mapped:
+            if one.position is not None:
+                self.nodes[one.quantity].append(one)
+
+    def ran(self, t: Ints) -> Mask:
+        """Whether the engine ran at each time; always, where no speed is mapped."""
+        speed = self.engine.get("rpm")
+        if speed is None:
+            return np.ones(len(t), bool)
+        return speed.held(t) >= SELF_RUNNING_RPM
+
+    def counted(self, one: Mapped) -> Mask:
+        """Which samples of a signal are judged by its range."""
+        possible = possible_range(one.quantity)
+        rows = np.isfinite(one.values)
+        if possible is not None and possible.running:
+            rows &= self.ran(one.t)
+        if possible is not None and possible.nonzero:
+            rows &= one.values != 0.0
+        return rows & self._is_ready(one)
+
+    def _is_ready(self, one: Mapped) -> Mask:
+        """Whether the node of a mixture reading is ready, where it ever says so; else always."""
+        if one.quantity not in {"lambda", "oxygen"}:
+            return np.ones(len(one.t), bool)
+        ready = next((r for r in self.nodes["ready"] if r.position == one.position), None)
+        if ready is None or not np.any(ready.values > 0):
+            return np.ones(len(one.t), bool)
+        return ready.held(one.t) > 0
+
+    def mixtures(self) -> Iterator[tuple[Mapped, Floats]]:
+        """Each node's lambda while it was ready and the engine ran."""
+        for one in self.nodes["lambda"]:
+            yield one, one.values[self.counted(one)]
+
+
+def judge(mapped: Sequence[Mapped], declared: Declared) -> tuple[Implausible, ...]:
+    """Everything that is not plausible, in the order of the signals given; nodes alike are told once.
+
+    Args:
+        mapped: every mapped signal, also those that never came.
+        declared: what the session says beside them.
+    """
+    log = _Log(mapped, declared)
+    found = _first_of_each(one for rule in _JUDGEMENTS for one in rule(log))
+    order = {one.key: i for i, one in reversed(list(enumerate(mapped)))}
+    return tuple(sorted(_told_once(found, log), key=lambda one: order.get(one.key, len(order))))
+
+
+def judge_alone(
+    quantity: str, source: Source, samples: SignalSamples, ran: Mask | None
+) -> Implausible | None:
+    """Whether a signal by itself can be the quantity, by its range.
+
+    Args:
+        quantity: of the session file.
+        source: how its number is read.
+        samples: what it did.
+        ran: whether the engine ran at each of the kept samples; None where that is not known.
+    """
+    one = Mapped(quantity, quantity, None, source, samples)
+    rows = np.isfinite(one.values)
+    possible = possible_range(quantity)
+    if possible is not None and possible.nonzero:
+        rows &= one.values != 0.0
+    if possible is not None and possible.running and ran is not None:
+        rows &= ran
+    return None if possible is None else _judge_range(one, one.values[rows], possible)
+
+
+def _tell(level: Level, code: PlausibleNote, one: Mapped, **values: Value) -> Implausible:
+    quantity = quantity_named(one.quantity)
+    unit = quantity.units[0]
+    return Implausible(level, one.key, one.signal, note(code, quantity=one.quantity, unit=unit, **values))
+
+
+def _first_of_each(found: Iterable[Implausible]) -> Iterator[Implausible]:
+    """The first finding about the values of each signal, as the others follow from it; all about rates."""
+    about: set[tuple[str, Value]] = set()
+    for one in found:
+        which = (one.key, dict(one.note.values)["position"])
+        if one.note.code in _OF_RATES or which not in about:
+            yield one
+        about.add(which)
+
+
+def _told_once(found: Iterable[Implausible], log: _Log) -> Iterator[Implausible]:
+    """What was found, with findings of one kind and key about several nodes joined to the first of them.
+
+    What holds for some nodes of several is more likely a fault of theirs than of the session.
+    """
+    joined: dict[tuple[str, object], list[Implausible]] = defaultdict(list)
+    for one in found:
+        joined[one.key, one.note.code].append(one)
+    for (_, code), alike in joined.items():
+        first, values = alike[0], dict(alike[0].note.values)
+        if values.get("position") is not None and code in _OF_ALL_NODES:
+            values["positions"] = tuple(dict(one.note.values)["position"] for one in alike)  # type: ignore[misc]
+            if len(alike) < len(log.nodes[str(values["quantity"])]):
+                first = replace(first, level=Level.DOUBT)
+        yield replace(first, note=note(first.note.code, **values))
+
+
+_OF_RATES: Final = {PlausibleNote.RATE, PlausibleNote.TOO_SLOW}
+_OF_ALL_NODES: Final = {
+    PlausibleNote.RANGE,
+    PlausibleNote.OXYGEN_AGAINST_LAMBDA,
+    PlausibleNote.NUMBER_AS_CLAIM,
+}
+
+
+# --- By the range of its values. ---
+
+
+def _find_out_of_range(log: _Log) -> Iterator[Implausible]:
+    for one in log.mapped:
+        possible = possible_range(one.quantity, natural=log.declared.natural)
+        if possible is not None and (found := _judge_range(one, one.values[log.counted(one)], possible)):
+            yield found
+
+
+def _judge_range(one: Mapped, values: Floats, possible: Possible) -> Implausible | None:
+    if len(values) < _LEAST_SAMPLES:
+        return None
+    beyond, unusual = (float(np.mean((values < a) | (values > b))) for a, b in (possible.can, possible.usual))
+    if beyond < possible.strays and unusual < max(_FIFTH, possible.strays):
+        return None
+    fitting = fitting_conversions(one.quantity, _plain(one, values), possible)
+    level = Level.MISTAKE if beyond >= max(_FIFTH, possible.strays) else Level.DOUBT
+    return _tell(
+        level,
+        PlausibleNote.RANGE,
+        one,
+        **_seen(values),
+        share_percent=100.0 * (beyond if beyond >= possible.strays else unusual),
+        least=possible.usual[0],
+        most=possible.usual[1],
+        remedies=tuple(_remedy(one.source, by) for by in fitting[:2]),
+        position=one.position,
+    )
+
+
+def _plain(one: Mapped, values: Floats) -> Floats:
+    """Readings as they would be without the unit that the session gives."""
+    if one.source.unit == "afr" and one.source.stoich_afr:
+        return values * one.source.stoich_afr
+    return values
+
+
+def _remedy(source: Source, by: Rescaling) -> str:
+    """The keys that read the signal by a further conversion."""
+    return str(Rescaling(source.scale * by.scale, source.offset * by.scale + by.offset, by.unit or None))
+
+
+def _seen(values: Floats) -> dict[str, Value]:
+    """Lowest, middle and highest of the values, single strays left out."""
+    low, middle, high = np.quantile(values, (0.005, 0.5, 0.995)).tolist()
+    return {"lowest": low, "median": middle, "highest": high, "samples": len(values)}
+
+
+# --- By how it moves. ---
+
+
+_MOVES: Final = 0.03
+"""Lambda by which others move while one stands still. Our choice: three steps of the coarsest reading."""
+
+
+def _find_still_nodes(log: _Log) -> Iterator[Implausible]:
+    readings = [(one, values) for one, values in log.mixtures() if len(values) >= _LEAST_SAMPLES]
+    spans = [float(np.subtract(*np.quantile(values, (0.95, 0.05)))) for _, values in readings]
+    if not spans or np.median(spans) < _MOVES:
+        return
+    for one, values in readings:
+        if np.ptp(values) == 0.0 and one.seconds(np.ones(len(values), bool)) >= _LONG_S:
+            yield _tell(Level.DOUBT, PlausibleNote.STANDS_STILL, one, **_seen(values), position=one.position)
+
+
+def _find_still_speed(log: _Log) -> Iterator[Implausible]:
+    """A speed that stays at one value, or at 0, while the gas of the cylinders changes."""
+    speed = log.engine.get("rpm")
+    if speed is None or np.ptp(speed.values) > 0.0 or len(speed.values) < _LEAST_SAMPLES:
+        return
+    readings = [one.values[np.isfinite(one.values)] for one in log.nodes["lambda"]]
+    readings = [values for values in readings if len(values) >= _LEAST_SAMPLES]
+    spans = [np.ptp(np.quantile(values, (0.05, 0.95))) for values in readings]
+    burnt = [float(np.median(values)) < _BURNT for values in readings]
+    moving = bool(spans) and float(np.median(spans)) >= _MOVES and all(burnt)
+    if moving and speed.seconds(np.ones(len(speed.t), bool)) >= _LONG_S:
+        yield _tell(Level.DOUBT, PlausibleNote.STANDS_STILL, speed, **_seen(speed.values), position=None)
+
+
+def _find_same_nodes(log: _Log) -> Iterator[Implausible]:
+    """Two nodes whose readings come from one signal, or are the same numbers all along."""
+    for quantity in ("lambda", "oxygen"):
+        for one, other in combinations(log.nodes[quantity], 2):
+            together = {"position": one.position, "other": other.position, "other_signal": other.signal}
+            if (one.source.stream, one.source.signal) == (other.source.stream, other.source.signal):
+                yield _tell(Level.MISTAKE, PlausibleNote.SAME_SIGNAL, other, **together)
+            elif _are_same(one, other):
+                yield _tell(Level.MISTAKE, PlausibleNote.SAME_VALUES, other, **together, samples=len(one.t))
+
+
+_DIFFERENT_VALUES: Final = 20
+"""Different values that two signals must share to be the same. Our choice: by chance they share few."""
+
+
+def _are_same(one: Mapped, other: Mapped) -> bool:
+    same_length = len(one.values) == len(other.values) and one.samples.good == other.samples.good
+    if not same_length or len(one.values) < _LEAST_SAMPLES:
+        return False
+    varied = len(np.unique(one.values)) >= _DIFFERENT_VALUES
+    return varied and bool(np.array_equal(one.values, other.values, equal_nan=True))
+
+
+# --- Oxygen beside lambda. ---
+
+
+_OTHER_GAS: Final = 0.08
+"""Of lambda: our choice. Another fuel's curve or humid air make 0.03, a wrong sign or scale far more."""
+
+_GAS_SLOPES: Final = (0.5, 2.0)
+"""Between which lambda by oxygen must follow lambda. Our choice: lags and limits bend it by far less."""
+
+
+def _find_oxygen_apart(log: _Log) -> Iterator[Implausible]:
+    lams = {one.position: one for one in log.nodes["lambda"]}
+    for oxygen in log.nodes["oxygen"]:
+        lam = lams.get(oxygen.position)
+        if lam is None:
+            continue
+        beside = lam.held(oxygen.t)
+        rows = log.counted(oxygen) & (beside > 0.7) & (beside < 1.5)  # where a sensor is at its best
+        given, lam_beside, fuel = oxygen.values[rows], beside[rows], log.declared.fuel
+        if len(given) < _LEAST_SAMPLES or _is_same_gas(given, lam_beside, fuel):
+            continue
+        tried = (Rescaling(-1.0), Rescaling(100.0), Rescaling(0.1), Rescaling(0.01))
+        fitting = [by for by in tried if _is_same_gas(converted(given, by), lam_beside, fuel)]
+        yield _tell(
+            Level.MISTAKE,
+            PlausibleNote.OXYGEN_AGAINST_LAMBDA,
+            oxygen,
+            **_seen(given),
+            lam=float(np.median(lam_beside)),
+            lambda_by_oxygen=float(np.median(lambda_from_oxygen(given, fuel))),
+            remedies=tuple(_remedy(oxygen.source, by) for by in fitting[:1]),
+            position=oxygen.position,
+        )
+
+
+def _is_same_gas(oxygen: Floats, lam: Floats, fuel: Fuel) -> bool:
+    """Whether oxygen and lambda of a node may be of one gas: near each other, and moving alike."""
+    by_oxygen = lambda_from_oxygen(oxygen, fuel)
+    known = np.isfinite(by_oxygen)
+    if known.mean() < 0.5 or float(np.median(np.abs(by_oxygen - lam)[known])) > _OTHER_GAS:
+        return False
+    if np.ptp(np.quantile(lam, (0.05, 0.95))) < _MOVES:
+        return True
+    apart = lam[known] - 1.0
+    slope = float(np.dot(by_oxygen[known] - 1.0, apart) / np.dot(apart, apart))
+    return _GAS_SLOPES[0] < slope < _GAS_SLOPES[1]
+
+
+# --- Yes or no. ---
+
+
+_CLAIM_VALUES: Final = 4
+"""Values that a signal of yes and no may have: off, on, error, not available (SAE J1939, from memory)."""
+
+
+def _find_numbers_as_claims(log: _Log) -> Iterator[Implausible]:
+    for one in log.mapped:
+        if not quantity_named(one.quantity).claim or one.source.equals is not None:
+            continue
+        seen = one.samples.values_seen
+        if seen is None or len(seen) > _CLAIM_VALUES or any(value % 1 for value in seen):
+            yield _tell(
+                Level.MISTAKE,
+                PlausibleNote.NUMBER_AS_CLAIM,
+                one,
+                **_seen(one.samples.values),
+                different=0 if seen is None else len(seen),
+                position=one.position,
+            )
+
+
+_NEARLY_ALWAYS: Final = 0.9
+"""Share of the time for which a cut cannot last while the gas is burnt: our choice."""
+
+
+def _find_always_yes(log: _Log) -> Iterator[Implausible]:
+    """A cut, or an element that is too hot, that is reported nearly all the time in which gas was burnt."""
+    burnt = [float(np.median(v)) < _BURNT for _, v in log.mixtures() if len(v) >= _LEAST_SAMPLES]
+    cuts = [log.engine[name] for name in ("fuel_cut", "spark_cut") if name in log.engine]
+    for one in (*cuts, *log.nodes["over_temperature"]):
+        rows = log.ran(one.t)
+        yes = one.values[rows] > 0
+        if not burnt or not all(burnt) or one.seconds(rows) < _LONG_S or yes.mean() < _NEARLY_ALWAYS:
+            continue
+        share = 100.0 * float(yes.mean())
+        level = Level.MISTAKE if one.position is None else Level.DOUBT
+        yield _tell(level, PlausibleNote.ALWAYS_YES, one, share_percent=share, position=one.position)
+
+
+def _find_never_ready(log: _Log) -> Iterator[Implausible]:
+    """No node was ever ready, while their readings moved as those of warm sensors do."""
+    ready = log.nodes["ready"]
+    if not ready or any(np.any(one.values > 0) for one in ready):
+        return
+    moved = [
+        one
+        for one, values in log.mixtures()
+        if len(values) >= _LEAST_SAMPLES
+        and np.ptp(np.quantile(values, (0.05, 0.95))) >= _MOVES
+        and float(np.median(values)) < _BURNT
+        and one.seconds(log.counted(one)) >= 2 * _LONG_S  # a cold sensor needs less
+    ]
+    if moved and len(moved) == len(log.nodes["lambda"]):
+        yield _tell(
+            Level.DOUBT,
+            PlausibleNote.NEVER_READY,
+            ready[0],
+            seen=tuple((ready[0].samples.values_seen or {}).keys()),
+            counted=ready[0].source.equals or (),
+            position=ready[0].position,
+        )
+
+
+# --- Engine signals beside each other. ---
+
+
+def _find_slow_speed(log: _Log) -> Iterator[Implausible]:
+    """A speed at which no engine runs by itself, for longer than one is cranked."""
+    speed = log.engine.get("rpm")
+    if speed is None:
+        return
+    turning = speed.values > 20.0  # our choice: below it is a stop
+    slow = turning & (speed.values < SELF_RUNNING_RPM)
+    if speed.seconds(slow) < _LONG_S or np.count_nonzero(slow) < 0.1 * np.count_nonzero(turning):
+        return
+    values = speed.values[turning]
+    tried = (Rescaling(4.0), Rescaling(9.549297), Rescaling(2.0), Rescaling(60.0))
+    fitting = [by for by in tried if _is_speed(converted(values, by))]
+    level = (
+        Level.MISTAKE if float(np.quantile(values, 0.995)) < 3 * SELF_RUNNING_RPM and fitting else Level.DOUBT
+    )
+    yield _tell(
+        level,
+        PlausibleNote.SLOW_SPEED,
+        speed,
+        **_seen(values),
+        slow_s=speed.seconds(slow),
+        remedies=tuple(_remedy(speed.source, by) for by in fitting[:2]),
+        position=None,
+    )
+
+
+def _is_speed(values: Floats) -> bool:
+    """Whether the values are speeds of an engine: from a usual idle on, and not beyond what engines reach."""
+    low, high = np.quantile(values, (0.05, 0.995))
+    return bool(low >= 500.0 and high <= 16_000.0)  # common practice, no source
+
+
+_OVER_CYCLE: Final = (1.3, 2.0)
+"""Pulse over the time of a cycle from which it is a doubt and a mistake.
+
+Computed: an injector that never closes has 1; controls that count on beyond it stay below the first.
+"""
+
+
+def _find_long_pulses(log: _Log) -> Iterator[Implausible]:
+    pulse, speed = log.engine.get("pulse_ms"), log.engine.get("rpm")
+    if pulse is None or speed is None:
+        return
+    rpm = speed.held(pulse.t)
+    rows = (rpm >= SELF_RUNNING_RPM) & np.isfinite(pulse.values)
+    if np.count_nonzero(rows) < _LEAST_SAMPLES:
+        return
+    cycle_ms = 60_000.0 * (log.declared.strokes / 2) / rpm[rows]
+    share = pulse.values[rows] / cycle_ms
+    high = float(np.quantile(share, 0.99))
+    if high < _OVER_CYCLE[0]:
+        return
+    worst = int(np.argmin(np.abs(share - high)))
+    yield _tell(
+        Level.MISTAKE if high >= _OVER_CYCLE[1] else Level.DOUBT,
+        PlausibleNote.LONG_PULSE,
+        pulse,
+        **_seen(pulse.values[rows]),
+        rpm=float(rpm[rows][worst]),
+        pulse_ms=float(pulse.values[rows][worst]),
+        cycle_ms=float(cycle_ms[worst]),
+        position=None,
+    )
+
+
+def _find_short_pulses(log: _Log) -> Iterator[Implausible]:
+    pulse, dead = log.engine.get("pulse_ms"), log.declared.dead_time_ms
+    if pulse is None or dead is None:
+        return
+    values = pulse.values[log.counted(pulse)]
+    if len(values) >= _LEAST_SAMPLES and float(np.median(values)) < dead:
+        yield _tell(
+            Level.DOUBT, PlausibleNote.SHORT_PULSE, pulse, **_seen(values), dead_time_ms=dead, position=None
+        )
+
+
+_LOADED_RPM: Final = 3000.0
+"""No engine gets there with its throttle shut to one percent, but on overrun: our choice."""
+
+_SLOW_RPM: Final = 1300.0
+"""Below it a throttle is nearly shut at some moment of a log (common practice, no source)."""
+
+_NEARLY_SHUT_PERCENT: Final = 20.0
+"""A throttle that was never below it was not shut: our choice, as closed ones are told as up to 15."""
+
+
+def _find_odd_throttle(log: _Log) -> Iterator[Implausible]:
+    """A throttle from 0 to 1, or one that never shuts while the engine idles."""
+    throttle, speed = log.engine.get("throttle"), log.engine.get("rpm")
+    if throttle is None or speed is None:
+        return
+    rpm = speed.held(throttle.t)
+    running = np.isfinite(throttle.values) & (rpm >= SELF_RUNNING_RPM)
+    if np.count_nonzero(running) < _LEAST_SAMPLES:
+        return
+    values = throttle.values[running]
+    low, high = np.quantile(values, (0.005, 0.995)).tolist()
+    pulled = throttle.seconds(running & (rpm > _LOADED_RPM)) > 2.0  # our choice: more than a blip
+    if 0.2 < high <= 1.05 and low > -0.05 and pulled:  # our choice: opened by a fifth
+        found, remedies = PlausibleNote.THROTTLE_PART, [_remedy(throttle.source, Rescaling(100.0))]
+    elif low > _NEARLY_SHUT_PERCENT and throttle.seconds(running & (rpm < _SLOW_RPM)) > _LONG_S / 2:
+        found, remedies = PlausibleNote.THROTTLE_NEVER_SHUT, []
+    else:
+        return
+    yield _tell(Level.DOUBT, found, throttle, **_seen(values), remedies=tuple(remedies), position=None)
+
+
+_LEAST_TOP_KPA: Final = 16.0
+"""Pressure that every intake exceeds at some moment, also shut at speed (common practice, no source)."""
+
+
+def _find_low_pressure(log: _Log) -> Iterator[Implausible]:
+    for name in ("map_kpa", "baro_kpa", "exhaust_kpa"):
+        one = log.engine.get(name)
+        if one is None or len(one.values) < _LEAST_SAMPLES:
+            continue
+        values = one.values[np.isfinite(one.values)]
+        possible = possible_range(name)
+        assert possible is not None
+        already = _judge_range(one, values, possible)
+        if already is None and float(np.quantile(values, 0.995)) < _LEAST_TOP_KPA:
+            tried = (Rescaling(6.894757), Rescaling(100.0))
+            remedies = tuple(_remedy(one.source, by) for by in tried[:1])
+            yield _tell(
+                Level.MISTAKE,
+                PlausibleNote.PRESSURE_LOW,
+                one,
+                **_seen(values),
+                remedies=remedies,
+                position=None,
+            )
+
+
+# --- By when it comes. ---
+
+
+_RATE_TIMES: Final = 2.0
+"""How many times slower or faster than told: our choice. Less is the census's, which says it by percent."""
+
+
+def _find_odd_rates(log: _Log) -> Iterator[Implausible]:
+    told: set[tuple[int, str]] = set()
+    for one in log.mapped:
+        step, message = one.samples.step_s, (one.source.bus, one.source.message)
+        if message in told or not (np.isfinite(step) and step > 0 and one.samples.frames >= _LEAST_SAMPLES):
+            continue
+        if np.isfinite(one.cycle_s) and not 1 / _RATE_TIMES < step / one.cycle_s < _RATE_TIMES:
+            told.add(message)
+            yield _tell(
+                Level.DOUBT,
+                PlausibleNote.RATE,
+                one,
+                rate_hz=1 / step,
+                told_hz=1 / one.cycle_s,
+                position=one.position,
+            )
+
+
+def _find_slow_readings(log: _Log) -> Iterator[Implausible]:
+    stale = log.declared.stale_s
+    for name in ("lambda", "oxygen"):
+        for one in log.nodes[name]:
+            if one.samples.step_s > stale:
+                step = one.samples.step_s
+                yield _tell(
+                    Level.DOUBT,
+                    PlausibleNote.TOO_SLOW,
+                    one,
+                    step_s=step,
+                    stale_s=stale,
+                    position=one.position,
+                )
+
+
+_JUDGEMENTS: Final[tuple[Callable[[_Log], Iterator[Implausible]], ...]] = (
+    _find_same_nodes,
+    _find_numbers_as_claims,
+    _find_out_of_range,
+    _find_low_pressure,
+    _find_slow_speed,
+    _find_still_speed,
+    _find_long_pulses,
+    _find_short_pulses,
+    _find_odd_throttle,
+    _find_oxygen_apart,
+    _find_still_nodes,
+    _find_always_yes,
+    _find_never_ready,
+    _find_odd_rates,
+    _find_slow_readings,
+)
+"""Every rule, each over the whole log."""
+
+
+# --- What never came. ---
+
+
+def judge_absent(
+    mapped: Sequence[Mapped], buses: Sequence[str], channels: Sequence[str], present: Collection[int]
+) -> tuple[Implausible, ...]:
+    """Buses of which no mapped message came, and single signals that never came or never had a value.
+
+    Args:
+        mapped: every mapped signal.
+        buses: names of the session's buses.
+        channels: all channels of the log.
+        present: indexes of the buses to which one of them belongs.
+    """
+    found = []
+    for bus, name in enumerate(buses):
+        of_bus = [one for one in mapped if one.source.bus == bus]
+        if of_bus and not any(one.samples.frames for one in of_bus):
+            known = bus in present
+            absent = note(PlausibleNote.NO_BUS, bus=name, channels=tuple(channels), present=known)
+            found.append(Implausible(Level.MISTAKE, f"bus[{bus + 1}].log_channel", "", absent))
+            continue
+        found += _absent_of_bus(of_bus)
+    return tuple(found)
+
+
+def _absent_of_bus(mapped: Sequence[Mapped]) -> Iterator[Implausible]:
+    """Signals that never came, by message; and those that came and never had a value."""
+    never: dict[str, list[Mapped]] = defaultdict(list)
+    for one in mapped:
+        if not one.samples.frames:
+            never[one.source.message].append(one)
+        elif not one.samples.good and not quantity_named(one.quantity).claim:
+            frames = one.samples.frames
+            yield _tell(Level.DOUBT, PlausibleNote.NEVER_GOOD, one, frames=frames, position=one.position)
+    by_keys: dict[tuple[str, ...], list[list[Mapped]]] = defaultdict(list)
+    for alike in never.values():
+        by_keys[tuple(one.key for one in alike)].append(alike)
+    for keys, messages in by_keys.items():
+        first = messages[0]
+        yield _tell(
+            Level.DOUBT,
+            PlausibleNote.NO_SIGNAL,
+            first[0],
+            message=first[0].source.message,
+            others=len(messages) - 1,
+            signals=tuple(one.source.signal for one in first),
+            keys=keys,
+            position=first[0].position,
+        )
