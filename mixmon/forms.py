@@ -19,7 +19,6 @@ from mixmon.report.alarms import alarms_json
 from mixmon.report.balance import balance_json, log_json
 from mixmon.report.causes import causes_json
 from mixmon.report.census import census_json
-from mixmon.report.check import check_json
 from mixmon.report.comparison import comparison_json
 from mixmon.report.events import events_json
 from mixmon.report.identity import identity_json
@@ -27,6 +26,7 @@ from mixmon.report.lags import lags_json
 from mixmon.report.pulls import pulls_json
 from mixmon.report.response import response_json
 from mixmon.report.rotation import design_json, rotation_json
+from mixmon.report.sessions.check import check_json
 from mixmon.report.text import JSON_FORMAT, number, plain
 from mixmon.report.tips import tips_json
 from mixmon.report.trims import trims_json

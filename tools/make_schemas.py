@@ -29,7 +29,7 @@ from mixmon.report.text import JSON_FORMAT
 ROOT = Path(__file__).parents[1]
 FOLDER = ROOT / "mixmon/guide/schemas"
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
-SAME_COMMAND = {"conversion": "convert"}
+SAME_COMMAND = {"conversion": "convert", "new_session": "new"}
 """Modules in which the JSON of a command is written that has another name."""
 
 Schema = dict[str, Any]

@@ -14,8 +14,8 @@ from mixmon.cli.runs import opened_frames
 from mixmon.errors import UsageError
 from mixmon.findings.plausible.notes import Level
 from mixmon.record.run_folder import RunFolder, open_run
-from mixmon.report.check import check_json, check_text, count_mistakes
 from mixmon.report.page import stress
+from mixmon.report.sessions.check import check_json, check_text, count_mistakes
 from mixmon.report.text import counted, listed, printable, to_json
 from mixmon.setup.verify import SessionCheck
 
