@@ -66,6 +66,7 @@ class SenderWatch:
     def restart(self) -> None:
         """Forgets everything, where time is broken."""
         self._carry = np.zeros((3, 0), np.int64)
+        self._found = False
 
     def feed(self, t: Ints, counter: Ints, reading: Ints) -> Bools:
         """bool[m]: two senders take turns, now or within the last frames.
@@ -76,15 +77,32 @@ class SenderWatch:
         """
         rows = np.concatenate([self._carry, np.stack([t, counter, reading])], axis=1)
         self._carry = rows[:, -_HELD_FRAMES:]
-        if rows.shape[1] < TURNS_FRAMES + 2:
+        if rows.shape[1] < TURNS_FRAMES + 2 or not (self._found or self._may_be_two(rows, len(t))):
             return np.zeros(len(t), np.bool_)
         gap = np.diff(rows[0], prepend=rows[0, 0])
         found = self._counters_take_turns(rows[1]) | self._values_take_turns(rows[2], gap)
         found |= self._crowd_takes_turns(*rows)
-        if not found.any():
+        self._found = bool(found.any())
+        if not self._found:
             return found[len(found) - len(t) :]
         still = _sum_last(found, VALUES_FRAMES) > 0
         return still[len(still) - len(t) :]
+
+    def _may_be_two(self, rows: Ints, new: int) -> bool:
+        """Whether the last `new` rows can show anything, where those before them have not.
+
+        Every sign needs a counter that continues from the last but one, or frames that come too often: the
+        usual single sender is told by these two alone.
+        """
+        if self._cycle is None or not 0 < new <= rows.shape[1] - VALUES_FRAMES:
+            return True
+        t, counter, _ = rows
+        passed = t[-new:] - t[-new - VALUES_FRAMES : -VALUES_FRAMES]
+        if passed.min() < VALUES_FRAMES * _DENSE_CYCLES * self._cycle:
+            return True
+        if self._modulus is None:
+            return False
+        return bool(((counter[-new:] - counter[-new - 2 : -2]) % self._modulus == 1).any())
 
     def _counters_take_turns(self, counter: Ints) -> Bools:
         if self._modulus is None:

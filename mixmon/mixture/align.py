@@ -22,7 +22,7 @@ from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import Fuel
 from mixmon.gas.transport import valve_to_sensor_delay_s
 from mixmon.messages.block import SignalBlock
-from mixmon.mixture.track import NEVER_TOO_OLD, Held, Source, Track
+from mixmon.mixture.track import NEVER_TOO_OLD, Held, Source, Track, hold_alike
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -161,6 +161,31 @@ class _SourcePlaces:
         return held, {name: held[track].values[row] for name, (track, row) in self.where.items()}
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _NodesAlike:
+    """Nodes whose quantities are found alike: their numbers, and their tracks, those of one number together."""
+
+    nodes: Ints | slice
+    tracks: tuple[tuple[Track, ...], ...]
+    where: Mapping[str, tuple[int, int]]
+
+
+def _group_alike(nodes: Sequence[_SourcePlaces]) -> tuple[_NodesAlike, ...]:
+    """All nodes, those together that can be looked up together."""
+    groups: dict[object, list[int]] = {}
+    for j, places in enumerate(nodes):
+        shape = tuple(track.shape for track in places.tracks), tuple(places.where.items())
+        groups.setdefault(shape, []).append(j)
+    return tuple(
+        _NodesAlike(
+            slice(0, len(nodes)) if len(members) == len(nodes) else np.array(members, np.int64),
+            tuple(zip(*(nodes[j].tracks for j in members), strict=True)),
+            nodes[members[0]].where,
+        )
+        for members in groups.values()
+    )
+
+
 class Aligner:
     """A stage: decoded messages in, rows out. One stretch of time at a time; `restart` between."""
 
@@ -169,6 +194,7 @@ class Aligner:
         self._by_message: dict[tuple[int, str], list[Track]] = {}
         self._engine = self._place_sources(layout.engine)
         self._nodes = [self._place_sources(_name_sources(node)) for node in layout.nodes]
+        self._alike = _group_alike(self._nodes)
         self._aux = _AUX_ALWAYS + tuple(
             name
             for name in _AUX_WHERE_MAPPED
@@ -270,29 +296,30 @@ class Aligner:
             aux={name: np.full(shape, np.nan) for name in (*self._aux, "arrived")},
         )
         columns = {"lam": rows.lam, "oxygen": rows.oxygen, "ready": rows.ready, **rows.aux}
-        for j, places in enumerate(self._nodes):
-            self._fill_node(rows, columns, j, places)
+        for alike in self._alike:
+            self._fill_nodes(rows, columns, alike)
         if self._layout.own_targets is not None:
             rows.aux["own_target"][:] = self._layout.own_targets
         return rows
 
-    def _fill_node(self, rows: AlignedRows, columns: Columns, j: int, places: _SourcePlaces) -> None:
-        """Write node j's columns."""
-        held, found = places.at(rows.t)
-        for name, column in found.items():
-            columns[name][:, j] = column
-        number, row = places.where.get("lam") or places.where["oxygen"]
+    def _fill_nodes(self, rows: AlignedRows, columns: Columns, alike: _NodesAlike) -> None:
+        """Write the columns of nodes that are looked up alike."""
+        nodes = alike.nodes
+        times = np.concatenate([rows.t[:1] - GRID_NS, rows.t])  # the row before: what has arrived since
+        held = [hold_alike(tracks, times) for tracks in alike.tracks]
+        for name, (number, row) in alike.where.items():
+            columns[name][:, nodes] = held[number].values[row, :, 1:].T
+        number, row = alike.where.get("lam") or alike.where["oxygen"]
         main = held[number]
-        rows.age[:, j] = main.age
-        before = places.tracks[number].index(rows.t[0] - GRID_NS)
-        arrived = np.diff(main.index, prepend=before)
-        rows.aux["arrived"][:, j] = arrived
-        rows.fresh[:, j] = arrived > 0
-        rows.quality[:, j] = main.quality[row]
-        if "lam" not in found:
-            rows.lam[:, j] = lambda_from_oxygen(rows.oxygen[:, j], self._layout.fuel)
-        if "oxygen" not in found:
-            rows.oxygen[:, j] = oxygen_balance(rows.lam[:, j], self._layout.fuel)
+        rows.age[:, nodes] = main.age[:, 1:].T
+        arrived = (main.index[:, 1:] - main.index[:, :-1]).T
+        rows.aux["arrived"][:, nodes] = arrived
+        rows.fresh[:, nodes] = arrived > 0
+        rows.quality[:, nodes] = main.quality[row, :, 1:].T
+        if "lam" not in alike.where:
+            rows.lam[:, nodes] = lambda_from_oxygen(rows.oxygen[:, nodes], self._layout.fuel)
+        if "oxygen" not in alike.where:
+            rows.oxygen[:, nodes] = oxygen_balance(rows.lam[:, nodes], self._layout.fuel)
 
     def _engine_at(self, t: Ints) -> Columns:
         """Engine quantities at times of any shape; NaN where the newest sample is too old."""

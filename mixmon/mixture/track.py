@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -106,7 +107,13 @@ class Track:
         self._read = [(i, s) for i, s in enumerate(sources) if not s.plain]
         self.samples = 0
         self.outside = np.zeros(len(sources), np.int64)
+        self._rows: tuple[tuple[str, ...], list[int]] = (), []
         self.clear()
+
+    @property
+    def shape(self) -> tuple[int, ...]:
+        """Equal for tracks that `hold_alike` takes together."""
+        return tuple(self._old_ns.tolist())
 
     def clear(self) -> None:
         """Forgets everything."""
@@ -117,7 +124,10 @@ class Track:
 
     def add(self, block: SignalBlock) -> None:
         """Takes the samples of a decoded message; rows that carry none of the sources are no samples."""
-        rows = [block.names.index(source.signal) for source in self._sources]
+        names, rows = self._rows
+        if names is not block.names and names != block.names:
+            rows = [block.names.index(source.signal) for source in self._sources]
+            self._rows = block.names, rows
         t, values, quality = block.t, block.values[rows], block.quality[rows]
         for i, source in self._read:
             values[i] = source.read(values[i])
@@ -149,12 +159,16 @@ class Track:
             return Held(index, np.full(times.shape, _UNSEEN), np.full(shape, np.nan), missing)
         age = times - self.t[index]
         values, quality = self.values.take(index, axis=1), self.quality.take(index, axis=1)
+        self.leave_out_old(index, age, values, quality)
+        return Held(index, age, values, quality)
+
+    def leave_out_old(self, index: Ints, age: Ints, values: Floats, quality: Bytes) -> None:
+        """Clears what is too old and what no sample stands behind; `values` and `quality` are [q, ...]."""
         none = index < 0
         if none.any():
             age[none], values[:, none], quality[:, none] = _UNSEEN, np.nan, Quality.MISSING
         if age.max(initial=_UNSEEN) > self._soonest_old_ns:
-            values[age > self._old_ns.reshape(-1, *[1] * times.ndim)] = np.nan
-        return Held(index, age, values, quality)
+            values[age > self._old_ns.reshape(-1, *[1] * age.ndim)] = np.nan
 
     def forget(self, before: int) -> None:
         """Drops samples that no time at or after `before` can ask for, once there are enough of them."""
@@ -163,3 +177,21 @@ class Track:
             self.t = self.t[first:].copy()
             self.values = self.values[:, first:].copy()
             self.quality = self.quality[:, first:].copy()
+
+
+def hold_alike(tracks: Sequence[Track], times: Ints) -> Held:
+    """What g tracks of one `shape` hold at times int64[k], as [g, k] and [q, g, k]: each as `Track.at` says."""
+    q, g, k = len(tracks[0].shape), len(tracks), len(times)
+    index, sampled = np.empty((g, k), np.int64), np.zeros((g, k), np.int64)
+    values, quality = np.full((q, g, k), np.nan), np.full((q, g, k), Quality.MISSING, np.uint8)
+    for i, track in enumerate(tracks):
+        at = track.t.searchsorted(times, side="right")
+        at -= 1
+        index[i] = at
+        if len(track.t):
+            sampled[i] = track.t[at]
+            values[:, i] = track.values.take(at, axis=1)
+            quality[:, i] = track.quality.take(at, axis=1)
+    age = times - sampled
+    tracks[0].leave_out_old(index, age, values, quality)
+    return Held(index, age, values, quality)
