@@ -75,7 +75,10 @@ class SenderWatch:
         counter   int64[m]  raw
         reading   int64[m]  raw
         """
-        rows = np.concatenate([self._carry, np.stack([t, counter, reading])], axis=1)
+        held = self._carry.shape[1]
+        rows = np.empty((3, held + len(t)), np.int64)
+        rows[:, :held] = self._carry
+        rows[0, held:], rows[1, held:], rows[2, held:] = t, counter, reading
         self._carry = rows[:, -_HELD_FRAMES:]
         if rows.shape[1] < TURNS_FRAMES + 2 or not (self._found or self._may_be_two(rows, len(t))):
             return np.zeros(len(t), np.bool_)

@@ -163,7 +163,7 @@ class _SourcePlaces:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _NodesAlike:
-    """Nodes whose quantities are found alike: their numbers, and their tracks, those of one number together."""
+    """Nodes whose quantities are found alike: their numbers, and their tracks, place by place."""
 
     nodes: Ints | slice
     tracks: tuple[tuple[Track, ...], ...]

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from mixmon.arrays import Bytes, Floats, Ints
 from mixmon.messages.block import SignalBlock
@@ -17,8 +18,21 @@ NEVER_TOO_OLD = int(np.iinfo(np.int64).max)
 _UNSEEN = np.int64(-1)
 """In place of an age where no sample came."""
 
+_MISSING = np.uint8(Quality.MISSING)
+
 _WORTH_FORGETTING = 64
 """Samples that are dropped at a time: our choice, so that arrays are not copied at every block."""
+
+
+Rows = NDArray[np.intp] | slice
+"""Rows of a table."""
+
+
+def _as_slice(rows: Sequence[int]) -> Rows:
+    """The rows as a slice where they follow each other, which costs no copy."""
+    first = rows[0]
+    together = list(rows) == list(range(first, first + len(rows)))
+    return slice(first, first + len(rows)) if together else np.array(rows, np.intp)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +121,8 @@ class Track:
         self._read = [(i, s) for i, s in enumerate(sources) if not s.plain]
         self.samples = 0
         self.outside = np.zeros(len(sources), np.int64)
-        self._rows: tuple[tuple[str, ...], list[int]] = (), []
+        self._names: tuple[str, ...] = ()
+        self._rows: Rows = slice(0)
         self.clear()
 
     @property
@@ -124,11 +139,12 @@ class Track:
 
     def add(self, block: SignalBlock) -> None:
         """Takes the samples of a decoded message; rows that carry none of the sources are no samples."""
-        names, rows = self._rows
-        if names is not block.names and names != block.names:
-            rows = [block.names.index(source.signal) for source in self._sources]
-            self._rows = block.names, rows
-        t, values, quality = block.t, block.values[rows], block.quality[rows]
+        if self._names != block.names:
+            self._names = block.names
+            self._rows = _as_slice([block.names.index(source.signal) for source in self._sources])
+        t, values, quality = block.t, block.values[self._rows], block.quality[self._rows]
+        if self._read:
+            values = values.copy()
         for i, source in self._read:
             values[i] = source.read(values[i])
             if source.range is not None:
@@ -136,7 +152,7 @@ class Track:
                 values[i, beyond] = np.nan
                 self.outside[i] += np.count_nonzero(beyond)
         self.samples += len(t)
-        missing = quality == Quality.MISSING
+        missing = quality == _MISSING
         if missing.any():
             present = ~missing.all(axis=0)
             t, values, quality = t[present], values[:, present], quality[:, present]
@@ -180,7 +196,7 @@ class Track:
 
 
 def hold_alike(tracks: Sequence[Track], times: Ints) -> Held:
-    """What g tracks of one `shape` hold at times int64[k], as [g, k] and [q, g, k]: each as `Track.at` says."""
+    """What g tracks of one `shape` hold at times int64[k], as [g, k] and [q, g, k]; each as by `Track.at`."""
     q, g, k = len(tracks[0].shape), len(tracks), len(times)
     index, sampled = np.empty((g, k), np.int64), np.zeros((g, k), np.int64)
     values, quality = np.full((q, g, k), np.nan), np.full((q, g, k), Quality.MISSING, np.uint8)

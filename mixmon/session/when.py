@@ -116,7 +116,8 @@ def true_and_false(tree: Condition, columns: Columns) -> tuple[Any, Any]:
     match tree:
         case Comparison(left, sign, right):
             a, b = _column_or_number(left, columns), _column_or_number(right, columns)
-            holds, known = COMPARISONS[sign](a, b), ~(np.isnan(a) | np.isnan(b))
+            unknown = np.isnan(a) if isinstance(right, float) else np.isnan(a) | np.isnan(b)
+            holds, known = COMPARISONS[sign](a, b), ~unknown
             return holds & known, ~holds & known
         case Flag(name):
             value = _column_or_number(name, columns)

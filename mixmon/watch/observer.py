@@ -8,7 +8,7 @@
 Its results depend neither on how the rows were cut into blocks, nor on when a snapshot was taken.
 Values, alarms and events are those of the newest row. Balance, pulls, history and the check list take rows
 by the quarter of a second (`SLOW_ROWS`), counted from the first row of the stretch; the balance in a snapshot
-is renewed once a second of data time. `balance` is exact.
+is renewed every other second of data time. `balance` is exact.
 """
 
 from __future__ import annotations
@@ -77,8 +77,8 @@ SLOW_ROWS = 25
 """Rows that stages take together of which nobody sees single rows: balance, pulls, history and what is like
 them. Our choice: a quarter of a second; a block costs nearly the same however few rows it has."""
 
-RENEWAL_NS = SECOND_NS
-"""Our choice: a balance costs more than a row, and a person reads no number in less than a second."""
+RENEWAL_NS = 2 * SECOND_NS
+"""Our choice: a balance costs more than a hundred rows, and its numbers move slowly."""
 
 
 class Observer:
@@ -137,6 +137,8 @@ class Observer:
         self._new: list[Event] = []
         self._happened: deque[Event] = deque(maxlen=SHOWN_EVENTS)
         self._events: deque[AlarmEvent] = deque(maxlen=SHOWN_EVENTS)
+        self._holding: Holding | None = None
+        self._holding_due = True
         self._held: list[CylinderBlock] = []
         self._held_events: list[Event] = []
         self._row_of_stretch = 0
@@ -191,6 +193,7 @@ class Observer:
             self._own_steps.feed(rows)
             self._commissioning.feed(rows, self._excursions.cuts)
             self._add_pulls(self._pulls.feed(rows))
+            self._holding_due = True
         self._exclude_events(self._held_events)
         self._held_events = []
 
@@ -237,6 +240,7 @@ class Observer:
     def judge_cell(self, cell: Cell, *, keep: bool) -> None:
         """Excludes a cell from needs and trims, or counts it again."""
         self._balance.judge(cell, keep=keep)
+        self._holding_due = True
         self._balance_now = (-1, self._balance_now[1])
 
     def act_on_steps(self, action: StepAction) -> StepAction:
@@ -296,13 +300,7 @@ class Observer:
             cylinders=now.cylinders,
             strip=self._strip.strip(),
             history=self._history.history(),
-            holding=find_holding(
-                self._balance.dwelling(),
-                self._balance.grid,
-                self._session.chain,
-                self._session.validity.settle_s,
-                self._wanted_percent,
-            ),
+            holding=self._renew_holding(),
             alarms=alarms,
             limits=self._mixture_rules.limits(self.engine, alarms.suppressed, target),
             balance=balance,
@@ -317,8 +315,21 @@ class Observer:
             happened=tuple(self._happened),
         )
 
+    def _renew_holding(self) -> Holding | None:
+        """The dwell under way, by the rows that the balance has."""
+        if self._holding_due:
+            self._holding_due = False
+            self._holding = find_holding(
+                self._balance.dwelling(),
+                self._balance.grid,
+                self._session.chain,
+                self._session.validity.settle_s,
+                self._wanted_percent,
+            )
+        return self._holding
+
     def _renew_balance(self) -> Balance | None:
-        """The balance of this second of data time."""
+        """The balance of these two seconds of data time."""
         second = (self.rows - 1) * GRID_NS // RENEWAL_NS
         if second != self._balance_now[0] and self._balance.counted:
             self._balance.take_standing(self._own_steps.lately())
@@ -513,13 +524,14 @@ class StripStage:
         self._begin: int | None = None
         self._slot = -1
         self._points: deque[tuple[int, float, float, float]] = deque(maxlen=POINTS)
+        self._drawn: tuple[int, Strip] | None = None
 
     def feed(self, rows: CylinderBlock) -> None:
         """Takes rows of one stretch of time; points of an earlier stretch are dropped."""
         if self._open and self._open[0].stretch[0] != rows.stretch[0]:
             self._open.clear()
             self._points.clear()
-            self._begin = None
+            self._begin = self._drawn = None
         if self._begin is None:
             self._begin = int(rows.t[0])
         oldest = int(rows.t[-1]) - (POINTS + 1) * POINT_NS
@@ -534,7 +546,12 @@ class StripStage:
             self._open.append(rows.take(slice(first, end)))
 
     def strip(self) -> Strip:
-        """The points so far, oldest first."""
+        """The points so far, oldest first; the same object until there is another one."""
+        if self._drawn is None or self._drawn[0] != self._slot:
+            self._drawn = self._slot, self._draw_points()
+        return self._drawn[1]
+
+    def _draw_points(self) -> Strip:
         table = np.array(self._points, np.float64).reshape(-1, 4)
         slot, target, engine, leanest = table.T
         seconds = (slot - self._slot) * (POINT_NS / 1e9)

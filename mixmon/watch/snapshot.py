@@ -148,7 +148,7 @@ class Snapshot:
     leanest    index of the node with the largest need against the target (against peers without one)
     alarms     all that are not normal, most pressing first
     limits     of mixture, in force now
-    balance    of everything so far, renewed about once a second; None before the first steady time
+    balance    of everything so far, renewed every other second; None before the first steady time
     identity   what is known of the labels
     pulls      those so far, renewed when one ends; None before the first
     sheet      the trims to type, by that balance

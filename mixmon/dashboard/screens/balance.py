@@ -1,7 +1,7 @@
 """The balance screen: the dwell clock, the map of cells by speed and load, and the needs that follow.
 
 It fills while the engine is held in a cell, and says for how many seconds it must still be held. It
-shows the newest balance, which is renewed about once a second, and the dwell under way. The watch
+shows the newest balance, which is renewed every other second, and the dwell under way. The watch
 screen shows the clock in one line and the cells as well.
 """
 

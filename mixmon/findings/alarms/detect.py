@@ -395,6 +395,8 @@ class _RuleWatch:
         claims = [rule_rows.true_and_false(condition, mixture=m)[0] for m in {False, self._kind.mixture}]
         suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
+        if self._suppressed is not None and not was and not suppressed.any():
+            return [], suppressed, suppressed
         since, self._suppressed = equal_since(suppressed, rows.t, before=self._suppressed)
         changed = _differs_from_row_before(suppressed, was)
         row, released = np.flatnonzero(changed), changed & ~suppressed
@@ -429,6 +431,9 @@ def _differs_from_row_before(state: Bools, was: Bools) -> Bools:
 
 def _newest_known_values(value: Floats, known: Bools, before: Floats) -> Floats:
     """The newest known value down each column."""
+    if known[-1].all():
+        newest: Floats = value[-1].copy()
+        return newest
     last = len(known) - 1 - known[::-1].argmax(axis=0)
     return np.where(known.any(axis=0), value[last, np.arange(value.shape[1])], before)
 
