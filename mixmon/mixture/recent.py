@@ -25,6 +25,11 @@ class Recent:
         self.end = 0
         self._blocks: list[tuple[int, Columns]] = []
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The names of the columns."""
+        return tuple(self._blocks[0][1])
+
     def add(self, columns: Columns, count: int) -> None:
         """Takes the next `count` rows, each column [count] or [count, n]."""
         self._blocks.append((self.end, columns))

@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import stat
+from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from laws import everything
 
 import mixmon
 from mixmon.cli.main import BAD_INPUT, DONE
+from mixmon.findings.balance.notes import BalanceNote
+from mixmon.note import note
 from mixmon.report.handover.gather import HandOver, gather
 from mixmon.report.handover.sections import WITNESS, handover_page
 from mixmon.report.handover.style import style_sheet
@@ -132,6 +135,16 @@ def test_before_and_after(both):
     assert "trim of cylinder 5" in seen.lower()
     assert len(row_of(both, "change-5")) == 10
     assert 'id="picture-change"' in both
+    assert "examples/" not in both
+
+
+def test_findings_by_label_say_so_where_labels_see_other_cylinders(found):
+    """Needs and trims then go by the cylinders seen; alarms, pulls and events do not."""
+    seen = note(BalanceNote.BY_CYLINDERS_SEEN, labels=((3, 4, 4), (4, 3, 3)))
+    notes = (*found.balance.notes, seen)
+    page = handover_page(replace(found, balance=replace(found.balance, notes=notes)))
+    assert handover_page(found).count("By label, not by cylinder") == 0
+    assert page.count("By label, not by cylinder") == 3
 
 
 def test_text_of_files_cannot_become_markup(tmp_path):

@@ -22,8 +22,10 @@ Kept: the rows of the last second or of the current cut.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from functools import lru_cache
+from hashlib import sha256
 from typing import Any
 
 import numpy as np
@@ -375,7 +377,36 @@ def measure_cut(
     *,
     traces: bool = False,
 ) -> MeasuredCut | None:
-    """The cut; None if the engine soon stops, if rows before it are missing, or if it is too short to fit."""
+    """The cut; None if the engine soon stops, if rows before it are missing, or if it is too short to fit.
+
+    Two stages that are fed the same rows measure the same cut: the second one gets what the first one found.
+    """
+    return _measure_once(_SameCut(_digest_of(seen), seen), clock, filter_s, traces)
+
+
+_REMEMBERED_CUTS = 8
+"""Our choice: stages side by side measure a cut within seconds of each other, and a cut is a megabyte."""
+
+
+@dataclass(frozen=True, slots=True)
+class _SameCut:
+    """A cut by all that is in its rows."""
+
+    digest: bytes
+    seen: SeenCut = field(compare=False)
+
+
+def _digest_of(seen: SeenCut) -> bytes:
+    span = seen.span
+    digest = sha256(repr((span, seen.recent.names)).encode())
+    for name in seen.recent.names:
+        digest.update(np.ascontiguousarray(seen.recent.rows(name, span.first, span.end)).tobytes())
+    return digest.digest()
+
+
+@lru_cache(maxsize=_REMEMBERED_CUTS)
+def _measure_once(same: _SameCut, clock: Clock, filter_s: Prior, traces: bool) -> MeasuredCut | None:
+    seen = same.seen
     recent, span, first = seen.recent, seen.span, seen.span.first
     stands = first + np.flatnonzero(recent.rows("rpm", first, span.fall) < _STILL_RPM)
     if len(stands):

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +22,7 @@ from mixmon.findings.events.event import Event, Events, in_order
 from mixmon.findings.events.events import EventStage
 from mixmon.findings.lags import Lags, NodeLags, lags_by_cylinder, sensor_lags
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter
+from mixmon.findings.proof.pairs import RunSide
 from mixmon.findings.pulls.pulls import Pull, PullStage
 from mixmon.findings.pulls.quality import around_misfires
 from mixmon.findings.pulls.review import PullReview, review
@@ -131,7 +132,7 @@ def gather(
     events, pulls, traces = _read_again(run, lags_by_cylinder(lags))
     other = None
     if before is not None:
-        sides = side_of_run(before), first.side
+        sides = _without_folders(side_of_run(before)), _without_folders(first.side)
         other = OtherRun(before.as_read(), compare_sides((before, run), sides, margin_percent, entered))
     excluded = around_misfires(run.session, events, lags_by_cylinder(lags))
     return HandOver(
@@ -161,6 +162,11 @@ def _refuse_single_reading(*runs: Run | None) -> None:
             raise UsageError(
                 f"{run.name}: can be read once, and a report reads twice; expected a run or a file; name one"
             )
+
+
+def _without_folders(side: RunSide) -> RunSide:
+    """The same, its logs named without their folders: a page is read elsewhere."""
+    return replace(side, name=", ".join(Path(name).name for name in side.name.split(", ")))
 
 
 def _read_again(run: Run, lags: Lags) -> tuple[list[Event], list[Pull], tuple[Trace, ...]]:

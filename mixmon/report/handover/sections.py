@@ -28,6 +28,7 @@ from mixmon.note import Note
 from mixmon.record.run_folder import RunNote
 from mixmon.report.answers import (
     Answer,
+    AnswerNote,
     balance_answer,
     comparison_answer,
     events_answer,
@@ -87,6 +88,7 @@ from mixmon.report.trims import (
     sheet_grid,
 )
 from mixmon.report.words import CONDITION_NAMES, sentence, sentences
+from mixmon.run import Run
 from mixmon.session.alarm_kinds import kind_of, measured_text
 from mixmon.session.default_limits import PLACEHOLDER, limits_in_force
 from mixmon.session.entered import trims_held
@@ -154,7 +156,9 @@ def _contents(parts: Iterable[tuple[str, str, str]]) -> str:
 
 def handover_answer(found: HandOver) -> Answer:
     """Which cylinder, how much, and what is to be typed; of a run before as well, what that shows."""
-    own = trims_answer(found.sheet) if found.sheet.shape != "map" else balance_answer(found.balance)
+    own = balance_answer(found.balance)  # its interval holds the sensor's own error
+    typed = [one for one in trims_answer(found.sheet).notes if one.code is AnswerNote.TRIMS_TO_TYPE]
+    own = Answer((*own.notes, *typed), own.doubt)
     if found.other is None:
         return own
     other = comparison_answer(found.other.found)
@@ -188,11 +192,14 @@ _NEEDS_SAY: Final = (
 def _whether_to_believe(found: HandOver) -> list[str]:
     """What speaks for and against relying on the needs, each in a sentence."""
     balance = found.balance
-    seen = any(one.code is BalanceNote.BY_CYLINDERS_SEEN for one in balance.notes)
     said = [f"No trims are offered: {sentence(reason)}." for reason in balance.withheld]
     said += [f"{trouble}." for trouble in _troubles(found)]
+    said += _exchanged_labels(found)
     if not balance.withheld:
-        said.append(say_of_labels(balance.identity, own=balance.identity_own, seen=seen).strip())
+        labels = say_of_labels(
+            balance.identity, own=balance.identity_own, seen=bool(_exchanged_labels(found))
+        )
+        said.append(labels.strip())
     spread = balance.spread
     if math.isfinite(spread.value):
         low, high = spread.interval95
@@ -206,11 +213,35 @@ def _whether_to_believe(found: HandOver) -> list[str]:
     return said
 
 
+def _exchanged_labels(found: HandOver) -> list[str]:
+    """What goes by the cylinder that a label sees, and what by the label; none where both are the same."""
+    codes = {BalanceNote.BY_CYLINDERS_SEEN, BalanceNote.IDENTITY_DISPROVED}
+    notes = [*found.balance.withheld, *found.balance.notes]
+    return [_sentence_case(sentence(one)) for one in notes if one.code in codes]
+
+
+def _by_label(found: HandOver) -> str:
+    """Before findings that go by label, where labels do not see their cylinders."""
+    return "".join(
+        paragraph(f"By label, not by cylinder: {one}", "warning") for one in _exchanged_labels(found)
+    )
+
+
 def _troubles(found: HandOver) -> list[str]:
     """What is not in order within the logs, and in the folders of the runs."""
     folders = [f"{one.path.name}: {fault}" for one in found.folders for fault in one.faults]
-    other = [] if found.other is None else log_troubles(found.other.run.log)
-    return [*log_troubles(found.run.log), *folders, *(f"run before: {one}" for one in other)]
+    said = [*_log_troubles(found.run), *folders]
+    if found.other is not None:
+        said += [f"run before: {one}" for one in _log_troubles(found.other.run)]
+    return said
+
+
+def _log_troubles(run: Run) -> list[str]:
+    """What is not in order in its logs, which are named without their folders: a page is read elsewhere."""
+    said = log_troubles(run.log)
+    for name in run.names:
+        said = [one.replace(name, Path(name).name) for one in said]
+    return said
 
 
 # Where numbers lead.
@@ -470,7 +501,8 @@ def _alarms(found: HandOver) -> str:
             )
         )
     said = "When raised, not at the peak; a lean alarm may be a misfire: see Events."
-    return grid_table(Grid(columns, rows), "Alarms that asked for attention") + paragraph(said, "quiet")
+    table = grid_table(Grid(columns, rows), "Alarms that asked for attention")
+    return _by_label(found) + table + paragraph(said, "quiet")
 
 
 def _how_far_beyond(event: AlarmEvent) -> float:
@@ -592,10 +624,14 @@ def _trims_in_force(found: HandOver) -> list[str]:
     held = trims_held(found.session, found.sheet.first_ns)
     if held.percent is None:
         return ["Nothing tells which trims the engine control held in this run."]
-    shown = ", ".join(f"{i} {number(p, 2, signed=True)}" for i, p in enumerate(held.percent, 1))
+    shown = _by_cylinder(held.percent)
     by = "as the session says" if held.entry is None or held.against else "by what was kept as entered"
     against = "; what was kept as entered says otherwise" if held.against else ""
     return [f"Trims in force in this run, {by}{against}: {shown} %."]
+
+
+def _by_cylinder(percent: Sequence[float]) -> str:
+    return ", ".join(f"{i}: {number(p, 2, signed=True)}" for i, p in enumerate(percent, 1))
 
 
 def _entries(found: HandOver) -> str:
@@ -615,10 +651,8 @@ def _entries(found: HandOver) -> str:
             one.entered_at,
             one.by or "",
             one.log,
-            *(
-                ", ".join(f"{i} {number(p, 2, signed=True)}" for i, p in enumerate(side, 1))
-                for side in (one.before, one.after)
-            ),
+            _by_cylinder(one.before),
+            _by_cylinder(one.after),
         )
         for one in entries
     ]
@@ -653,7 +687,9 @@ def _sentence_case(text: str) -> str:
 
 def _pulls(found: HandOver) -> str:
     review, nodes = found.pulls, found.session.chain.nodes
-    answer = paragraph(_sentence_case(sentences(pulls_answer(review, nodes, "peers").notes)))
+    answer = _by_label(found) + paragraph(
+        _sentence_case(sentences(pulls_answer(review, nodes, "peers").notes))
+    )
     if not review.pulls:
         return answer
     places = [RowPlace(f"pull-{i}", f"pull-{i}-bands") for i in range(1, len(review.pulls) + 1)]
@@ -698,7 +734,8 @@ def _pulls(found: HandOver) -> str:
 
 def _events(found: HandOver) -> str:
     events = list(found.events)
-    answer = paragraph(_sentence_case(sentences(events_answer(events, found.run.log.missing).notes)))
+    said = sentences(events_answer(events, found.run.log.missing).notes)
+    answer = _by_label(found) + paragraph(_sentence_case(said))
     if not events:
         return answer
     listed = _gravest(events)
@@ -876,7 +913,7 @@ def _cell_evidence(found: HandOver) -> str:
     head = (
         '<th scope="col">rpm</th><th scope="col">load</th><th scope="col">steady, s</th>'
         '<th scope="col">visits</th><th scope="col" class="l">from, for how long</th>'
-        + "".join(f'<th scope="col">cyl {c}, s</th>' for c in cylinders)
+        + "".join(f'<th scope="col">cyl {c}</th>' for c in cylinders)
         + '<th scope="col" class="l">for trims</th>'
     )
     places = dict.fromkeys(
@@ -899,14 +936,16 @@ def _cell_evidence(found: HandOver) -> str:
             f'<tr id="{_cell_place(cell.rpm, cell.load, cell.injection_stage)}">{axes}'
             f"<td>{number(seconds_of(own), 1)}</td><td>{len(own)}</td>"
             f'<td class="l words">{escaped(listed + more)}</td>{seconds}'
-            f'<td class="l">{escaped("not used: " + ", ".join(why) if why else "used")}{stage}</td></tr>\n'
+            f'<td class="l whole">{escaped("no: " + ", ".join(why) if why else "yes")}{stage}</td></tr>\n'
         )
     said = (
         "Steady: speed, load and target within their bands in that cell, any sample valid. Of a cylinder: "
         "seconds of its own samples that count, in whole quarters of a second, without what is read around "
         "misfires and cuts."
     )
-    return raw_table("Cells, their visits and seconds", head, "".join(rows)) + paragraph(said, "quiet")
+    return raw_table(
+        "Cells, their visits, and the seconds of every cylinder", head, "".join(rows)
+    ) + paragraph(said, "quiet")
 
 
 def _files(found: HandOver) -> str:

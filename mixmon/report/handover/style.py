@@ -84,6 +84,7 @@ th,td{padding:.18rem .45rem;text-align:right;vertical-align:top;border-bottom:1p
 th{font-weight:600}
 thead th{background:var(--back-band);vertical-align:bottom;border-bottom:2px solid var(--line-strong)}
 .l{text-align:left}
+.whole{white-space:nowrap}
 td.words{min-width:14rem}
 td a,th a{text-decoration:none}
 td a:hover,td a:focus,th a:hover,th a:focus{text-decoration:underline}
@@ -127,8 +128,8 @@ body{padding:0;max-width:none}
 p,ul{max-width:none}
 a{color:inherit;text-decoration:none}
 nav{display:none}
-h2,h3,caption{break-after:avoid}
-tr,figure,.answer,.keep,li{break-inside:avoid}
+h2,h3,caption,h2+p,h3+p{break-after:avoid}
+tr,figure,.answer,.keep,li,p{break-inside:avoid}
 thead{display:table-header-group}
 tbody tr:first-child,tbody tr:last-child{break-before:avoid}
 figcaption{break-before:avoid}
@@ -136,7 +137,7 @@ figcaption{break-before:avoid}
 table{font-size:7.6pt;max-width:100%}
 caption{font-size:8pt;white-space:normal;min-width:9cm}
 th,td{padding:.1rem .28rem}
-td.words{min-width:0}
+td.words{min-width:2.6cm}
 svg{min-width:0;max-width:100%}
 }
 """

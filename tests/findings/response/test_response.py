@@ -80,6 +80,18 @@ def test_one_cut_tells_every_sensors_times_both_ways():
     assert (one.lean.rpm, one.lean.left_out) == (5000.0, (None,) * 4)
 
 
+def test_stages_side_by_side_measure_a_cut_once_and_another_one_anew():
+    """Any change of a reading within the cut is another cut; what a caller knows of the filter counts too."""
+    made = rows(seed=3)
+    (one,), (again,) = measured(made), measured(made, slice(0, 411), slice(411, len(made)))
+    assert again is one
+    made.oxygen[450, 2] += 0.5
+    (other,) = measured(made)
+    assert other.lean.fit.t63_s[2] != one.lean.fit.t63_s[2]
+    (told,) = measured(rows(seed=3), filter_s=0.03)
+    assert told.lean.fit.tau_s[0] != one.lean.fit.tau_s[0]
+
+
 @pytest.mark.parametrize("every", [2, 5])
 def test_slower_sensors_are_measured_by_their_own_stamps(every):
     (one,) = measured(rows(every=every))
