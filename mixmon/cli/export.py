@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 
 import mixmon
+from mixmon.beside.beside import Beside, tables_beside
 from mixmon.cli import options
 from mixmon.cli.console import conclude, result_bytes, talk, unwritable
 from mixmon.cli.output import TextOut, check_places, new_file
@@ -334,7 +335,8 @@ def _export_run(arguments: argparse.Namespace, order: _Order, run_: Run) -> Expo
         outputs = _Outputs(arguments, order, opened)
         outputs.about = _about(session, run_.name, _part_json(arguments))
         if "rows" in order.tables:
-            samples = _write_rows(run_, part, outputs)
+            beside = [table for log in arguments.log for table in tables_beside(log)]
+            samples = _write_rows(run_, part, outputs, beside)
         if "events" in order.tables:
             _write_events(run_, part, known, outputs)
         if {"cells", "trims"} & set(order.tables):
@@ -394,12 +396,12 @@ def _find_pull(number: int, run_: Run, known: Sequence[NodeLag], part: _ChosenPa
     part.pull, part.stretch = found[number - 1]
 
 
-def _write_rows(run_: Run, part: _ChosenPart, outputs: _Outputs) -> dict[str, int]:
+def _write_rows(run_: Run, part: _ChosenPart, outputs: _Outputs, beside: Sequence[Beside]) -> dict[str, int]:
     """Writes the judged rows; the samples by state."""
     table: RowTable | None = None
     for block in part.rows(run_):
         if table is None:
-            table = RowTable(run_.binding, part.nodes, block)
+            table = RowTable(run_.binding, part.nodes, block, beside)
         first = run_.log.first_ns or 0
         outputs.add(table.form, table.columns(block, first), first)
     return {} if table is None else dict(table.samples)

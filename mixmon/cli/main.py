@@ -117,6 +117,7 @@ COMMANDS = {
     "identify": "which label is which cylinder, by fuel steps; --plan says what to type",
     "sensors": "the ledger: what is known of every sensor by its serial; --add enters what a log teaches",
     "simulate": "the demo engine, or another, to a log, with its truth; --grade grades the analysis",
+    "merge": "a table of a dyno or of the engine control laid beside a run, by stamps or by speed",
     "export": "judged rows, frames, events, cells and trims as CSV, Parquet, MDF 4; frames as candump text",
     "report": "one run as one page to hand over: HTML that needs no other file, and PDF",
     "convert": "one mixture as lambda, phi, air-fuel ratio, oxygen and exhaust gas",

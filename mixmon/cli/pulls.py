@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Sequence
 
 import mixmon
+from mixmon.beside.beside import tables_beside
 from mixmon.cli import options
 from mixmon.cli.console import conclude
 from mixmon.cli.runs import add_against, add_lag, add_run, lags_of, log_status, opened_run
@@ -42,9 +43,10 @@ def _pulls_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Names
 
     reviewed = mixmon.pulls(run_, known)
     chosen = _chosen_pulls(arguments.pull, len(reviewed.pulls))
+    beside = tables_beside(arguments.log)
     if arguments.json:
-        return to_json(pulls_json(reviewed, known, run_, chosen))
-    return pulls_text(reviewed, known, run_, chosen, arguments.against)
+        return to_json(pulls_json(reviewed, known, run_, chosen, beside))
+    return pulls_text(reviewed, known, run_, chosen, arguments.against, beside=beside)
 
 
 def _tips_report(run_: Run, known: Sequence[NodeLag], arguments: argparse.Namespace) -> str:

@@ -14,8 +14,10 @@ from typing import Any
 import numpy as np
 
 from mixmon.arrays import Floats
+from mixmon.beside.bands import BesideBands, beside_in_pull
+from mixmon.beside.beside import Beside
 from mixmon.findings.lags import NodeLag
-from mixmon.findings.pulls.bands import Point, PullTable
+from mixmon.findings.pulls.bands import Bands, Point, PullTable
 from mixmon.findings.pulls.pulls import Pull, SweepRules
 from mixmon.findings.pulls.quality import Exclusion, PullState
 from mixmon.findings.pulls.review import PullReview, Repeat
@@ -29,6 +31,7 @@ from mixmon.report.text import (
     Column,
     Grid,
     clock_of,
+    counted,
     half_width,
     log_notes,
     note_lines,
@@ -55,7 +58,11 @@ _NO_DATA = ("..", "no or too little data")
 
 
 def pulls_json(
-    review: PullReview, known: Sequence[NodeLag], run: Run, chosen: Sequence[int]
+    review: PullReview,
+    known: Sequence[NodeLag],
+    run: Run,
+    chosen: Sequence[int],
+    beside: Sequence[Beside] = (),
 ) -> Mapping[str, Any]:
     """The fields of `mixmon pulls --json`, in their order.
 
@@ -81,7 +88,12 @@ def pulls_json(
                       differ), nodes: position, difference_percent and half_interval_percent (one a
                       band), mean_percent, mean_half_interval_percent; engine_difference_percent
 
+        beside        tables that were merged with the run, one an entry: table, by, lag_half_interval_s
+                      (null: not known), samples (one a band), columns: name, unit, mean and
+                      half_by_lag (by which the error of the lag may move it), one a band
+
     chosen   indices of the pulls to list
+    beside   tables of the run
     """
     lag = review.pulls[0].trace.lag_s if review.pulls else ()
     return {
@@ -91,12 +103,12 @@ def pulls_json(
         "edges_rpm": review.bands.edges,
         "sensor_lag_s": lag,
         "lags": lags_json(known),
-        "pulls": [_pull_json(review, i, run) for i in chosen],
+        "pulls": [_pull_json(review, i, run, beside) for i in chosen],
         "answer": pulls_answer(review, run.session.chain.nodes, "peers").notes,
     }
 
 
-def _pull_json(review: PullReview, i: int, run: Run) -> Mapping[str, Any]:
+def _pull_json(review: PullReview, i: int, run: Run, beside: Sequence[Beside]) -> Mapping[str, Any]:
     pull, by_band, repeat = review.pulls[i], review.tables[i], review.repeats[i]
     nodes = run.session.chain.nodes
     return {
@@ -120,6 +132,21 @@ def _pull_json(review: PullReview, i: int, run: Run) -> Mapping[str, Any]:
         "valid_cylinders": by_band.valid,
         "nodes": [_node_json(by_band, j, node) for j, node in enumerate(nodes)],
         "repeat": None if repeat is None else _repeat_json(repeat, nodes),
+        "beside": [_beside_json(one, pull, review.bands) for one in beside],
+    }
+
+
+def _beside_json(beside: Beside, pull: Pull, bands: Bands) -> Mapping[str, Any]:
+    found = beside_in_pull(beside, pull, bands)
+    return {
+        "table": beside.name,
+        "by": beside.by,
+        "lag_half_interval_s": beside.half_s,
+        "samples": found.samples,
+        "columns": [
+            {"name": name, "unit": unit, "mean": found.mean[:, c], "half_by_lag": found.half[:, c]}
+            for c, (name, unit) in enumerate(zip(beside.names, beside.units, strict=True))
+        ],
     }
 
 
@@ -161,16 +188,22 @@ def _repeat_json(repeat: Repeat, nodes: Sequence[Node]) -> Mapping[str, Any]:
 
 
 def pulls_text(
-    review: PullReview, known: Sequence[NodeLag], run: Run, chosen: Sequence[int], against: str
+    review: PullReview,
+    known: Sequence[NodeLag],
+    run: Run,
+    chosen: Sequence[int],
+    against: str,
+    *,
+    beside: Sequence[Beside] = (),
 ) -> str:
-    """The list of all pulls and the table of each chosen one, for a terminal of 80 columns."""
+    """All pulls, and the table of each chosen one with the columns of tables beside the run below it."""
     answer = answer_text(pulls_answer(review, run.session.chain.nodes, against))
     parts = [title("PULLS", run.session.name) + answer + log_text(run.log)]
     if not review.pulls:
         parts.append(paragraph(_explain_no_pulls(run)) + _format_notes(run))
         return "\n".join(parts)
     parts.append(set_grid(pull_grid(review, run)))
-    parts += [_describe_pull(review, i, run, against) for i in chosen]
+    parts += [_describe_pull(review, i, run, against) + _describe_beside(beside, review, i) for i in chosen]
     return "\n".join([*parts, _closing_lines(known) + _format_notes(run)])
 
 
@@ -247,6 +280,39 @@ def _describe_pull(review: PullReview, i: int, run: Run, against: str) -> str:
     grid = set_grid(band_grid(by_band, run.session.chain.nodes, against))
     below = "".join(map(paragraph, remarks_on_pull(review, i, against)))
     return "".join(map(paragraph, lines)) + grid + below
+
+
+def _describe_beside(beside: Sequence[Beside], review: PullReview, i: int) -> str:
+    """What tables of others show in a pull, by the same bands, and how sure the bands are."""
+    parts = []
+    for one in beside:
+        found = beside_in_pull(one, review.pulls[i], review.bands)
+        columns = [Column("", left=True), *(Column(f"{c / 1000:g}") for c in review.bands.centres)]
+        rows = [
+            (f"{name} {unit}".strip(), *(in_three_digits(x) for x in found.mean[:, c].tolist()))
+            for c, (name, unit) in enumerate(zip(one.names, one.units, strict=True))
+        ]
+        parts.append(paragraph(beside_words(one, found)) + set_grid(Grid(columns, rows)))
+    return "".join(parts)
+
+
+def beside_words(beside: Beside, found: BesideBands) -> str:
+    """Where a table's values come from, how many samples there are, and what the lag's error does."""
+    sure = f"lag ± {beside.half_s:.2f} s" if np.isfinite(beside.half_s) else "by clocks that were believed"
+    samples = counted(int(found.samples.sum()), "sample")
+    moved = found.half / np.maximum(np.abs(found.mean), 1e-9)
+    most = 100 * float(np.nanmax(moved)) if np.isfinite(moved).any() else math.nan
+    told = f", which moves a value by {most:.1f} % at most" if math.isfinite(most) else ""
+    return f"{beside.name}: {samples} in this pull, {sure}{told}; means by rpm/1000"
+
+
+def in_three_digits(value: float) -> str:
+    """A value of any size in three digits or more.
+
+    >>> [in_three_digits(x) for x in (812.34, 14.06, 1.4567, math.nan)]
+    ['812', '14.1', '1.46', '--']
+    """
+    return number(value, 0 if abs(value) >= 100 else 1 if abs(value) >= 10 else 2)
 
 
 def remarks_on_pull(review: PullReview, i: int, against: str) -> list[str]:

@@ -13,6 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from mixmon.beside.notes import MergeNote
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.bias.notes import BiasNote
 from mixmon.findings.causes.notes import CauseNote
@@ -202,6 +203,27 @@ _SESSION_GAPS: Final[Mapping[NoteCode, Sentence]] = {
         "not one sample of any cylinder counts, so nothing is known of the mixture; excluded, seconds a "
         f"cylinder: {_join_reasons(values['reasons'], values['seconds'])}"
     ),
+}
+
+_MERGES: Final[Mapping[NoteCode, Sentence]] = {
+    MergeNote.CELLS_UNREAD: lambda values: (
+        f"{values['column']}: {counted(values['count'], 'cell')} neither a "
+        f"number nor empty, taken as not known"
+    ),
+    MergeNote.ROWS_BEHIND: lambda values: (
+        f"{counted(values['count'], 'row')} without a time, or behind an earlier row, left out"
+    ),
+    MergeNote.ROWS_OUTSIDE: lambda values: f"{counted(values['count'], 'row')} outside the run left out",
+    MergeNote.UNIT_NOT_TOLD: lambda values: (
+        f"no unit of {_join_words(values['columns'])}; give --columns NAME:UNIT"
+    ),
+    MergeNote.STAMPS_CHECKED: (
+        "by the engine's speed the stamps differ by {lag_s:+.3f} ± {half_s:.3f} s; --by speed takes that"
+    ),
+    MergeNote.STAMPS_NOT_CHECKED: (
+        "nothing tells how far the two clocks differ: at a sweep of 600 rpm/s a second is 600 rpm"
+    ),
+    MergeNote.SPEED_READS_OFF: "the table's speed reads {percent:+.1f} % over the run's",
 }
 
 _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {
@@ -1828,6 +1850,7 @@ _PLAUSIBLE: Final[Mapping[NoteCode, Sentence]] = {
 
 SENTENCES: Final[dict[NoteCode, Sentence]] = {
     **_SESSION_GAPS,
+    **_MERGES,
     **_CAUTIONS,
     **_BALANCE,
     **_SHEET,

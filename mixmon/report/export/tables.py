@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Floats, Ints
+from mixmon.beside.beside import Beside
 from mixmon.findings.balance.balance import Balance, CellNeed, EngineNeed
 from mixmon.findings.events.event import Event
 from mixmon.findings.events.event import Kind as EventKind
@@ -72,8 +73,17 @@ _MADE_BY_MIXMON = {"own_target", "arrived", "step", "rich_end", "lean_end"}
 class RowTable:
     """Turns blocks of judged rows into columns: those of all cylinders side by side."""
 
-    def __init__(self, binding: Binding, nodes: Sequence[int], block: CylinderBlock) -> None:
-        """`nodes` are those whose columns are wanted; `block` has the quantities of all blocks to come."""
+    def __init__(
+        self, binding: Binding, nodes: Sequence[int], block: CylinderBlock, beside: Sequence[Beside] = ()
+    ) -> None:
+        """What the columns of all blocks are.
+
+        Args:
+            binding: the session's, for units.
+            nodes: those whose columns are wanted.
+            block: the first one; it has the quantities of all to come.
+            beside: tables that were merged with the run.
+        """
         session = binding.session
         self._nodes = list(nodes)
         self._weights = reference_weights(session)
@@ -88,10 +98,15 @@ class RowTable:
         known = TableField(
             "cylinders_valid", ColumnKind.WHOLE, about="sensors whose sample is valid: the peers of the row"
         )
+        self._beside = _name_beside(beside)
+        of_tables = [
+            TableField(name, unit=table.units[c], about=f"of {table.name}, by lines between its samples")
+            for name, (table, c) in self._beside.items()
+        ]
         of_nodes = [_of_node(field, label) for label in self._labels for field in (*_OF_NODE, *aux)]
         self.form = TableForm(
             "rows",
-            (_SECONDS, _STAMP, stretch, *engine, known, *of_nodes),
+            (_SECONDS, _STAMP, stretch, *engine, *of_tables, known, *of_nodes),
             "judged rows, 100 a second: every sample with its state, those that do not count too; columns of "
             "a sensor end in its cylinder; engine quantities are those of the row's own time",
             of_time=True,
@@ -118,6 +133,7 @@ class RowTable:
             "t_ns": block.t,
             "stretch": block.stretch.astype(np.int64),
             **{name: block.now[name] for name in self._engine},
+            **{name: table.at(c, block.t) for name, (table, c) in self._beside.items()},
             "cylinders_valid": valid.sum(axis=1),
         }
         words = {"state": WORDS_OF_STATES, "fresh": NO_YES}
@@ -136,6 +152,17 @@ class RowTable:
 
 def _of_node(field: TableField, label: str) -> TableField:
     return TableField(f"{field.name}_{label}", field.kind, field.unit, field.about, field.words)
+
+
+def _name_beside(beside: Sequence[Beside]) -> dict[str, tuple[Beside, int]]:
+    """A name for each column of the tables beside a run: the table and its column."""
+    found: dict[str, tuple[Beside, int]] = {}
+    for table in beside:
+        for c, written in enumerate(table.names):
+            name = "beside_" + "_".join(written.split())
+            count = sum(known == name or known.startswith(f"{name}_no") for known in found)
+            found[f"{name}_no{count + 1}" if count else name] = (table, c)
+    return found
 
 
 def _node_labels(session: Session) -> list[str]:

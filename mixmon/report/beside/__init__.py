@@ -1,0 +1,1 @@
+"""Tables beside a run, in words."""

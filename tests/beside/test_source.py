@@ -1,0 +1,147 @@
+"""Tables as other instruments write them: what is read, what is counted, what is refused."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from asammdf import MDF, Signal
+
+from mixmon.beside.source import read_source
+from mixmon.errors import SourceError
+
+
+def read(tmp_path: Path, text: str | bytes, time: str | None = None, name: str = "table.csv"):
+    path = tmp_path / name
+    path.write_bytes(text.encode() if isinstance(text, str) else text)
+    return read_source(path, time)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Time,Torque\n0.0,10.5\n0.5,11.5\n1.0,12.5\n",
+        "Time [s];Torque [Nm]\n0,0;10,5\n0,5;11,5\n1,0;12,5\n",
+        "Time\tTorque\ns\tNm\n0.0\t10.5\n0.5\t11.5\n1.0\t12.5\n",
+        "\ufeffTime;Torque\r\n[s];[Nm]\r\n0,0;10,5\r\n0,5;11,5\r\n1,0;12,5\r\n",
+        "Cell 4, sheet 9\nOperator: shop\n\nTime,Torque\ns,Nm\n0.0,10.5\n0.5,11.5\n1.0,12.5\n",
+        "Time (ms),Torque\n0,10.5\n500,11.5\n1000,12.5\n",
+        "time_ms,Torque\n0,10.5\n500,11.5\n1000,12.5\n",
+        "Time,Torque\n23:59:59.5,10.5\n00:00:00.0,11.5\n00:00:00.5,12.5\n",
+        "Time;Torque\n01.02.2026 10:00:00,0;10,5\n01.02.2026 10:00:00,5;11,5\n01.02.2026 10:00:01,0;12,5\n",
+    ],
+)
+def test_habits_of_csv_give_the_same_numbers(tmp_path, text):
+    table = read(tmp_path, text)
+    np.testing.assert_allclose(table.t - table.t[0], [0, 0.5, 1.0], atol=1e-9)
+    assert [column.name for column in table.columns] == ["Torque"]
+    np.testing.assert_allclose(table.columns[0].values, [10.5, 11.5, 12.5])
+    assert not table.absolute
+    assert (table.unread, table.behind) == ({}, 0)
+
+
+@pytest.mark.parametrize(
+    ("times", "first"),
+    [
+        (["2026-02-01T10:00:00Z", "2026-02-01T10:00:00.500Z", "2026-02-01T10:00:01+00:00"], 1769940000.0),
+        (
+            ["2026-02-01 12:00:00+02:00", "2026-02-01 12:00:00.5+02:00", "2026-02-01 12:00:01+02:00"],
+            1769940000.0,
+        ),
+        (["1769940000", "1769940000.5", "1769940001"], 1769940000.0),
+        (["1769940000000", "1769940000500", "1769940001000"], 1769940000.0),
+    ],
+)
+def test_calendar_times_with_a_zone_and_large_numbers_count_from_1970(tmp_path, times, first):
+    table = read(tmp_path, "time,x\n" + "".join(f"{t},{i}\n" for i, t in enumerate(times)))
+    assert table.absolute
+    np.testing.assert_allclose(table.t, first + np.array([0, 0.5, 1.0]), atol=1e-6)
+
+
+def test_windows_text_and_utf_16_are_read(tmp_path):
+    text = "Time [s];Öltemperatur [°C]\n0,0;80,5\n0,5;81\n"
+    for data in (text.encode("cp1252"), text.encode("utf-16")):
+        table = read(tmp_path, data)
+        assert (table.columns[0].name, table.columns[0].unit) == ("Öltemperatur", "°C")
+        assert table.columns[0].values.tolist() == [80.5, 81.0]
+
+
+def test_holes_are_not_known_and_words_in_numbers_are_counted(tmp_path):
+    table = read(tmp_path, "t,a,b\n0,1,1\n1,NaN,ERR\n2,,3\n3,-,1.000.5\n4,inf,5\n")
+    a, b = table.columns
+    assert np.isnan(a.values[1:]).all()
+    assert np.isnan(b.values[[1, 3]]).all()
+    assert table.unread == {"a": 1, "b": 2}
+
+
+def test_commas_beside_points_are_no_decimal_commas(tmp_path):
+    table = read(tmp_path, "t;a;b\n0.0;1,234;5\n0.5;1,235;6\n")
+    assert [column.name for column in table.columns] == ["b"]
+
+
+def test_two_columns_of_one_name_are_kept_apart_and_have_to_be_told_apart(tmp_path):
+    table = read(tmp_path, "t,Torque,Torque\n0,1,10\n1,2,20\n")
+    assert table.column("Torque#1", "torque").values.tolist() == [1, 2]
+    assert table.column("Torque#2", "torque").values.tolist() == [10, 20]
+    with pytest.raises(SourceError, match='two columns "Torque"'):
+        table.column("Torque", "torque")
+
+
+def test_rows_behind_earlier_ones_are_left_out_and_counted(tmp_path):
+    table = read(tmp_path, "t,x\n0,0\n1,1\n2,2\n1.5,9\n3,3\n4,4\n")
+    assert table.t.tolist() == [0, 1, 2, 3, 4]
+    assert table.behind == 1
+    with pytest.raises(SourceError, match="times that rise"):
+        read(tmp_path, "t,x\n5,0\n4,1\n3,2\n2,9\n")
+
+
+@pytest.mark.parametrize(
+    ("text", "time", "told"),
+    [
+        ("a,b\n0,1\n1,2\n", None, "no column is named as a time"),
+        ("time,timestamp\n0,1\n1,2\n", None, "several columns may be the time"),
+        ("a,b\n0,1\n1,2\n", "c", 'no column "c"'),
+        ("a,b\n0,1\n1,2\n", "a:parsec", "no unit of time"),
+        ("0,1\n1,2\n", None, "no line of names"),
+        ("time,b\nx,y\n", None, "no line of numbers"),
+        ("just words\nand more\n", None, "no columns"),
+        ("", None, "no columns"),
+        (b"PK\x03\x04\0\0\0", None, "not text"),
+        ("time,b,c\nsoon,1,2\nlater,2,3\n", None, "no time"),
+    ],
+)
+def test_what_is_no_table_is_refused_in_one_line(tmp_path, text, time, told):
+    with pytest.raises(SourceError, match=told) as refused:
+        read(tmp_path, text, time)
+    assert "\n" not in str(refused.value)
+
+
+def test_a_file_that_is_not_there_or_no_mdf_is_refused(tmp_path):
+    with pytest.raises(SourceError, match="No such file"):
+        read_source(tmp_path / "none.csv")
+    with pytest.raises(SourceError, match="expected MDF"):
+        read(tmp_path, "t,x\n0,1\n", name="table.mf4")
+
+
+def test_mdf_is_read_with_channels_of_other_groups_held_at_the_times_of_the_speed(tmp_path):
+    t = np.arange(0.0, 3.0, 0.1)
+    slow = np.array([0.05, 1.05, 2.05])
+    with MDF() as made:
+        made.append(
+            [Signal(2000 + 100 * t, t, unit="rpm", name="rpm"), Signal(10 * t, t, unit="Nm", name="Torque")]
+        )
+        made.append([Signal(np.array([20.0, 21.0, 22.0]), slow, unit="degC", name="Oil")])
+        made.save(tmp_path / "table.mf4", overwrite=True)
+    table = read_source(tmp_path / "table.mf4")
+    assert table.absolute
+    np.testing.assert_allclose(np.diff(table.t), 0.1, atol=1e-6)
+    found = {column.name: column for column in table.columns}
+    assert {name: column.unit for name, column in found.items()} == {
+        "rpm": "rpm",
+        "Torque": "Nm",
+        "Oil": "degC",
+    }
+    np.testing.assert_allclose(found["Torque"].values, 10 * t, atol=1e-9)
+    assert np.isnan(found["Oil"].values[0])
+    assert found["Oil"].values[[5, 15, 25]].tolist() == [20.0, 21.0, 22.0]
