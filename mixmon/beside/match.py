@@ -29,7 +29,7 @@ COARSE_S: Final = 0.05
 LEAST_CORRELATION: Final = 0.97
 """Correlation that the best lag must reach. Our choice: two instruments on one engine reach 0.99 and more."""
 
-LEAST_SAMPLES: Final = 10
+LEAST_PAIRS: Final = 10
 LEAST_SECONDS: Final = 5.0
 LEAST_IN_COMMON: Final = 0.5
 """Overlap that counts: samples, seconds, and a share of the shorter record. Our choice: a short overlap at
@@ -143,7 +143,7 @@ def match_clocks(run: SpeedRecord, table: SpeedRecord) -> ClockMatch:
         table: on its own; both may have gaps and any rate.
     """
     run, table = run.known(), table.known()
-    if min(len(run.t), len(table.t)) < LEAST_SAMPLES:
+    if min(len(run.t), len(table.t)) < LEAST_PAIRS:
         return ClockMatch(fault=MatchFault.NO_OVERLAP)
     lags, correlation = correlate_known(run, table)
     if not np.isfinite(correlation).any():
@@ -291,7 +291,7 @@ class _SpeedFit:
         """What both know; None where that is too little."""
         speed, slope = curve.at(table.t + self.lag + self.drift * (table.t - self.middle))
         good = np.isfinite(speed)
-        if good.sum() < LEAST_SAMPLES or not slope[good].any():
+        if good.sum() < LEAST_PAIRS or not slope[good].any():
             return None
         return _Pairs(table.t[good], table.rpm[good], speed[good], slope[good])
 

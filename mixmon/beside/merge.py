@@ -12,7 +12,7 @@ from mixmon.arrays import SECOND_NS, Bools, Floats, Ints
 from mixmon.beside.beside import Beside, lines_between
 from mixmon.beside.match import (
     LEAST_CORRELATION,
-    LEAST_SAMPLES,
+    LEAST_PAIRS,
     LEAST_SECONDS,
     MOST_HALF_S,
     MOST_OFF_PERCENT,
@@ -311,7 +311,7 @@ def _refuse(source: SourceTable, match: ClockMatch) -> NoReturn:
         times=1 + match.off_percent / 100,
         percent=MOST_OFF_PERCENT,
         seconds=LEAST_SECONDS,
-        samples=LEAST_SAMPLES,
+        samples=LEAST_PAIRS,
         most_s=MOST_HALF_S,
     )
     raise SourceError(f"{source.name}: {told}")
