@@ -27,7 +27,7 @@ MOST_TABLE_BYTES: Final = 256 << 20
 """Our choice: an hour of twenty columns a hundred times a second has a quarter of that."""
 
 _SEPARATORS: Final = (";", "\t", ",")
-_MISSING: Final = frozenset({"", "-", "--", "nan", "n/a", "na", "#n/a", "null", "none", "*"})
+_EMPTY_CELLS: Final = frozenset({"", "-", "--", "nan", "n/a", "na", "#n/a", "null", "none", "*"})
 _NUMBER_CELL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
 _CLOCK_TIME = re.compile(r"(?:.*[ T])?(\d{1,3}):(\d{2}):(\d{2}(?:[.,]\d+)?)")
@@ -290,7 +290,7 @@ def _are_units(row: Sequence[str]) -> bool:
 
 def _is_of_numbers(row: Sequence[str], separator: str) -> bool:
     """Whether most of a line's cells are numbers or times."""
-    told = [cell.strip() for cell in row if cell.strip().lower() not in _MISSING]
+    told = [cell.strip() for cell in row if cell.strip().lower() not in _EMPTY_CELLS]
     if len(row) < 2 or not told:
         return False
     hits = sum(
@@ -333,7 +333,7 @@ def _read_numbers(cells: Sequence[str], comma: bool) -> tuple[Floats, int]:
         text = cell.replace(",", ".") if comma and "." not in cell else cell
         if _NUMBER_CELL.fullmatch(text):
             values[i] = float(text)
-        elif cell.lower() not in _MISSING:
+        elif cell.lower() not in _EMPTY_CELLS:
             bad += 1
     values[~np.isfinite(values)] = np.nan
     return values, bad
