@@ -16,6 +16,7 @@ where it happened, what was found, what was expected, and what to do.
 from __future__ import annotations
 
 import difflib
+import os
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -42,6 +43,31 @@ def nearest(word: str, known: Iterable[str]) -> str:
     """
     close = difflib.get_close_matches(word, list(known), n=_MOST_GUESSES, cutoff=0.6)  # difflib's own default
     return f"did you mean {' or '.join(close)}? " if close else ""
+
+
+def check_kind(given: object, kind: type | tuple[type, ...], where: str, expected: str) -> None:
+    """Refuses what a caller gave by mistake, such as a name in the place of a run, in one line.
+
+    >>> check_kind("a.log", int, "balance", "a run, as read_run gives it")
+    Traceback (most recent call last):
+    mixmon.errors.UsageError: balance: found 'a.log'; expected a run, as read_run gives it; give one
+
+    Raises:
+        UsageError: it is of another kind.
+    """
+    if not isinstance(given, kind):
+        short = given is None or isinstance(given, str | bytes | int | float)
+        found = f"{given!r:.60}" if short else type(given).__name__
+        raise UsageError(f"{where}: found {found}; expected {expected}; give one")
+
+
+def check_path(given: object, where: str, expected: str) -> None:
+    """Refuses what names no file.
+
+    Raises:
+        UsageError: it is neither text nor a path.
+    """
+    check_kind(given, (str, os.PathLike), where, f"the name of {expected}")
 
 
 class MixmonError(Exception):

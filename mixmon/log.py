@@ -18,13 +18,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
-from mixmon.errors import SourceError, UsageError, nearest
+from mixmon.errors import SourceError, UsageError, check_kind, check_path, nearest
 from mixmon.findings.census.census import Census
 from mixmon.findings.census.nodes import Expected, from_binding, from_own_layer
 from mixmon.findings.census.records import CensusReport
 from mixmon.findings.census.traffic import StretchCutter
 from mixmon.frames.block import FrameBlock
-from mixmon.frames.logs import open_log
+from mixmon.frames.logs import check_part, open_log
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import NO_BUS, Binding
 from mixmon.messages.block import SignalBlock
@@ -74,6 +74,9 @@ class FrameLog:
     def name(self) -> str:
         """The name of the log."""
         return self._source.name
+
+    def __repr__(self) -> str:
+        return f"<FrameLog: {self.name}>"
 
     @property
     def total(self) -> int | None:
@@ -151,13 +154,22 @@ def read_frames(
     Raises:
         SourceError: the log cannot be read; also while iterating, and where nothing lies in the part.
     """
-    end_ns = None if end_s is None else round(end_s * SECOND_NS)
-    return FrameLog(log, begin_ns=round(begin_s * SECOND_NS), end_ns=end_ns, watcher=watcher)
+    check_path(log, "read_frames", "a log")
+    begin_ns, end_ns = check_part(begin_s, end_s)
+    return FrameLog(log, begin_ns=begin_ns, end_ns=end_ns, watcher=watcher)
 
 
-def frames_of(log: FrameLog | str | Path) -> FrameLog:
-    """The frames of a log that is named, or that was opened already."""
-    return log if isinstance(log, FrameLog) else FrameLog(log)
+def frames_of(log: FrameLog | str | Path, where: str) -> FrameLog:
+    """The frames of a log that is named, or that was opened already; `where` is who asks.
+
+    Raises:
+        UsageError: it is neither.
+        SourceError: there is no such log.
+    """
+    if isinstance(log, FrameLog):
+        return log
+    check_path(log, where, "a log, or what read_frames gives")
+    return FrameLog(log)
 
 
 # ----------------------------------------------------------------------------------------------------
@@ -185,7 +197,7 @@ def census(
         SourceError: the log cannot be read, or nothing lies in the chosen part.
         SessionError: the session's signals are not in its message definitions.
     """
-    frames = frames_of(log)
+    frames = frames_of(log, "census")
     stage = Census(expected_of(session, bitrate))
     for block in frames:
         stage.feed(block)
@@ -198,6 +210,7 @@ def expected_of(session: Session | None, bitrate: int | None = None) -> Expected
     """Who should be on the bus; raises and takes what `census` does."""
     if session is None:
         return from_own_layer(bitrate)
+    check_kind(session, Session, "census", "a session, as load_session gives it")
     return from_binding(bind(session, load_databases(session)))
 
 
@@ -242,6 +255,10 @@ class SignalValues:
     quality: Bytes
     raw: Ints | NDArray[np.uint64] | Floats
     t: Ints
+
+    def __repr__(self) -> str:
+        unit = f", {self.unit}" if self.unit else ""
+        return f"<SignalValues: {self.channel} {self.message}.{self.signal}{unit}, {len(self.t)} values>"
 
 
 def _make_columns(t: Ints, decoded: DecodedFrames, wanted: Iterable[str]) -> list[SignalValues]:
@@ -405,6 +422,9 @@ class Decoded:
         self.frames = frames
         self.decoding = decoding
 
+    def __repr__(self) -> str:
+        return f"<Decoded: {self.frames.name}>"
+
     def __iter__(self) -> Iterator[SignalValues]:
         for _, found in self.columns():
             yield from found
@@ -460,7 +480,7 @@ def decode(
         DefinitionError, SessionError: the definitions cannot be used.
         SourceError: the log cannot be read; while iterating, also where nothing of the chosen is in it.
     """
-    return Decoded(frames_of(log), Decoding(_definitions_of(by), signals))
+    return Decoded(frames_of(log, "decode"), Decoding(_definitions_of(by), signals))
 
 
 def _definitions_of(by: Session | Definitions | str | Path) -> Definitions:
@@ -469,6 +489,7 @@ def _definitions_of(by: Session | Definitions | str | Path) -> Definitions:
         return by
     if isinstance(by, Session):
         return Definitions.of_session(bind(by, load_databases(by)))
+    check_path(by, "decode", "a DBC file, or a session, as load_session gives it")
     path = Path(by)
     database = load_database(path if path.exists() else shipped_database(str(by)) or path)
     return Definitions.of_database(database.name, database.messages)

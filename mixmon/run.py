@@ -8,7 +8,7 @@ a run to its end. A log without one frame of the session is an error, never an e
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from copy import copy
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import SECOND_NS, Ints
-from mixmon.errors import SourceError, UsageError
+from mixmon.errors import SourceError, UsageError, check_kind, check_path
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.misfire import MisfireWatch
 from mixmon.findings.alarms.records import AlarmEvent, AlarmEvents, OperatorAction
@@ -47,7 +47,7 @@ from mixmon.findings.trims.sheet import TrimSheet, make_sheet
 from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.clock import Jump
-from mixmon.frames.logs import LogSource, open_log
+from mixmon.frames.logs import LogSource, check_part, open_log
 from mixmon.gas.fuel import Fuel
 from mixmon.ledger.biases import with_known_biases
 from mixmon.messages.bind import bind, load_databases
@@ -179,6 +179,9 @@ class Run:
     def whole(self) -> bool:
         """Whether no part of the logs and no cylinder is left out."""
         return self._begin <= 0 and self._end is None and not self.left_out
+
+    def __repr__(self) -> str:
+        return f"<Run of {self.session.name!r}: {self.name}>"
 
     def as_read(self) -> Run:
         """The same run with the account of its last reading, which a later one does not change."""
@@ -395,13 +398,13 @@ def read_run(
     Raises:
         SourceError: a log cannot be read.
         SessionError: the session's signals are not in its message definitions.
-        UsageError: a cylinder to leave out that the engine does not have, or no log.
+        UsageError: a cylinder to leave out that the engine does not have, an impossible part, or no log.
     """
-    unknown = [c for c in leave_out if not 1 <= c <= session.engine.cylinders]
-    if unknown:
-        raise UsageError(
-            f"leave out: cylinder {unknown[0]}; expected 1 to {session.engine.cylinders}; correct it"
-        )
+    check_kind(session, Session, "read_run", "a session, as load_session gives it")
+    for log in logs:
+        check_path(log, "read_run", "a log")
+    left_out = check_left_out(session, leave_out)
+    begin_ns, end_ns = check_part(begin_s, end_s)
     twice = [log for i, log in enumerate(logs) if log in logs[:i] and str(log) != "-"]
     if twice:
         raise UsageError(f"{twice[0]}: named twice; expected every log once; name it once")
@@ -411,12 +414,26 @@ def read_run(
     return Run(
         bind(session, load_databases(session)),
         [open_log(path) for path in logs],
-        begin_ns=round(begin_s * SECOND_NS),
-        end_ns=None if end_s is None else round(end_s * SECOND_NS),
-        left_out=frozenset(leave_out),
+        begin_ns=begin_ns,
+        end_ns=end_ns,
+        left_out=left_out,
         watcher=watcher,
         steps=listed_steps(session, *logs),
     )
+
+
+def check_left_out(session: Session, cylinders: Collection[int]) -> frozenset[int]:
+    """The cylinders to exclude.
+
+    Raises:
+        UsageError: one that the engine does not have, or no sequence of numbers.
+    """
+    check_kind(cylinders, Collection, "leave_out", "a list of cylinders, such as [3]")
+    count = session.engine.cylinders
+    unknown = [c for c in cylinders if not (isinstance(c, int | np.integer) and 1 <= c <= count)]
+    if unknown:
+        raise UsageError(f"leave out: cylinder {unknown[0]}; expected 1 to {count}; correct it")
+    return frozenset(cylinders)
 
 
 def with_fuel(session: Session, fuel: Fuel) -> Session:
@@ -433,10 +450,24 @@ def with_fuel(session: Session, fuel: Fuel) -> Session:
         session: from `load_session`.
         fuel: a `Fuel`, such as `fuel_named` and `blend` give; it counts by its atoms. Whether it is leaded
             stays as the session says.
+
+    Raises:
+        UsageError: no session, or no fuel.
     """
+    check_kind(session, Session, "with_fuel", "a session, as load_session gives it")
+    check_kind(fuel, Fuel, "with_fuel", "a Fuel, as fuel_named and blend give it")
     atoms = {"c": fuel.c, "h": fuel.h, "o": fuel.o, "n": fuel.n}
     leaded = session.fuel is not None and session.fuel.leaded
     return replace(session, fuel=DeclaredFuel(atoms=atoms, leaded=leaded))
+
+
+def check_run(run: object, where: str) -> None:
+    """Refuses what is no run.
+
+    Raises:
+        UsageError: with what it is.
+    """
+    check_kind(run, Run, where, "a run, as read_run gives it")
 
 
 def listed_steps(session: Session, *logs: str | Path) -> tuple[FuelStep, ...] | None:
@@ -543,6 +574,7 @@ def _judge_balance(
     alarm_log: _AlarmLog | None = None,
 ) -> tuple[Balance, BalanceStage]:
     """The balance of a run, and the stage that found it; raises as `balance`."""
+    check_run(run, "balance and trims")
     if against not in {"peers", "target"}:
         raise UsageError(f"against {against!r}: no such reference; expected peers or target; choose one")
     no_target = "target" not in run.binding.engine and run.session.targets is None
@@ -607,6 +639,7 @@ def causes(run: Run, splits: str | Path | Sequence[SplitPulse] = ()) -> Causes:
         SessionError: the file of times has mistakes.
         SourceError: a log or the file cannot be read.
     """
+    check_run(run, "causes")
     if isinstance(splits, str | Path):
         splits = load_split_pulses(splits)
     stage = CausesStage(run.session, run.left_out, splits, run.begin_s)
@@ -641,6 +674,9 @@ def rotation(runs: Sequence[Run]) -> Rotation:
         UsageError: no run, a node without a serial, or sessions that cannot be of one engine.
         SourceError: a log cannot be read.
     """
+    check_kind(runs, Sequence, "rotation", "a list of runs, as read_run gives them")
+    for run in runs:
+        check_run(run, "rotation")
     if not runs:
         raise UsageError("rotation: no run given; expected one a session; name them in order")
     found = fit_rotation([looks_of_run(run) for run in runs])
@@ -745,6 +781,7 @@ def side_of_run(run: Run) -> RunSide:
     Raises:
         SourceError: a log cannot be read.
     """
+    check_run(run, "compare")
     conditions, places = ConditionStage(), PlaceStage(run.session)
     stage, _ = _feed_balance(run, run.session, conditions, places)
     return _side_of_stage(run, stage, conditions, places)
@@ -782,6 +819,7 @@ def events(run: Run, lag_s: KnownLags | None = None) -> Events:
         UsageError: an impossible lag.
         SourceError: a log cannot be read.
     """
+    check_run(run, "events")
     known = _listed_lags(lag_s)
     if known is None:
         given = cast("Lags | None", lag_s)
@@ -812,6 +850,7 @@ def alarms(run: Run, actions: Sequence[OperatorAction] = ()) -> AlarmEvents:
         UsageError: an action on an alarm that the session does not have.
         SourceError: a log cannot be read.
     """
+    check_run(run, "alarms")
     search = EventStage(run.session, run.binding.fuel)
     log = _AlarmLog(run, search, actions)
     for rows in run:
@@ -865,6 +904,7 @@ def identify(run: Run, steps: str | Path | Sequence[FuelStep] | None = None) -> 
         SessionError: the file of steps has mistakes.
         SourceError: the log or the file cannot be read.
     """
+    check_run(run, "identify")
     session = run.session
     if isinstance(steps, str | Path):
         steps = load_fuel_steps(steps, session.engine.cylinders)
@@ -901,6 +941,7 @@ def lags(run: Run, given: Lags | None = None) -> NodeLags:
         UsageError: an impossible lag.
         SourceError: a log cannot be read.
     """
+    check_run(run, "lags, pulls and tips")
     nodes = run.session.chain.nodes
     if run.once or all(is_given(node, given) for node in nodes):
         return sensor_lags(nodes, given)
@@ -1003,6 +1044,7 @@ def response_stage(
     Raises:
         UsageError: a filter that no controller has.
     """
+    check_run(run, "response")
     if filter_s is not None and not SHORTEST_FILTER_S <= filter_s <= LONGEST_FILTER_S:
         raise UsageError(
             f"filter {filter_s:g}: no controller's filter; expected {SHORTEST_FILTER_S:g} to "

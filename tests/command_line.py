@@ -21,6 +21,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
+from laws import everything
 
 import mixmon
 import mixmon.cli.compare
@@ -83,7 +84,7 @@ def _made_once(finder: Callable[..., Any]) -> Callable[..., Any]:
         sizes = [(path, found.st_size, found.st_mtime_ns) for path, found in files]
         part = [value for name, value in vars(run).items() if name in {"_begin", "_end", "left_out", "steps"}]
         words = [list(one) if isinstance(one, tuple) else one for one in given]  # a listing tells a line only
-        key = repr((sizes, run.session, part, words))
+        key = repr((sizes, everything(run.session), part, words))
         if key not in made:
             made[key] = finder(run, *given), copy.deepcopy(run.log)
         found, log = made[key]

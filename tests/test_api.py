@@ -125,3 +125,74 @@ def test_the_time_of_a_log_is_the_time_that_was_heard(tmp_path):
     assert sum(len(rows) for rows in run) > 0
     assert run.log.jumps == 2
     assert run.log.duration_s == pytest.approx(3 * (stamps[-1] - stamps[0]), abs=1e-4)
+
+
+SESSION, LOG = "examples/alder8.toml", "examples/alder8_short.log.gz"
+NAN = float("nan")
+
+
+THE_SESSION = object()
+MISTAKES = [
+    ("load_session", (None,), {}, "load_session: found None; expected the name of a session file"),
+    ("verify", (THE_SESSION,), {}, "verify: found Session; expected the name of a session file"),
+    ("read_run", (None, LOG), {}, "read_run: found None; expected a session"),
+    ("read_run", (THE_SESSION, [LOG]), {}, "read_run: found list; expected the name of a log"),
+    ("read_run", (THE_SESSION, LOG), {"begin_s": NAN}, "begin_s nan: expected seconds"),
+    ("read_run", (THE_SESSION, LOG), {"begin_s": -1.0}, "begin_s -1.0: expected seconds"),
+    ("read_run", (THE_SESSION, LOG), {"end_s": "3"}, "end_s '3': expected seconds"),
+    ("read_run", (THE_SESSION, LOG), {"begin_s": 5.0, "end_s": 5.0}, "end_s 5: not after begin_s 5"),
+    ("read_run", (THE_SESSION, LOG), {"leave_out": 3}, "leave_out: found 3; expected a list"),
+    ("read_run", (THE_SESSION, LOG), {"leave_out": ["3"]}, "cylinder 3; expected 1 to 8"),
+    ("read_frames", (LOG,), {"end_s": NAN}, "end_s nan: expected seconds"),
+    ("census", (THE_SESSION,), {}, "census: found Session; expected the name of a log"),
+    ("census", (LOG, SESSION), {}, "census: found 'examples/alder8.toml'; expected a session"),
+    ("decode", (LOG, 3), {}, "decode: found 3; expected the name of a DBC file, or a session"),
+    ("rotation", (3,), {}, "rotation: found 3; expected a list of runs"),
+    ("rotation", ([THE_SESSION],), {}, "rotation: found object; expected a run"),
+    ("compare", (LOG, LOG), {}, "compare: found 'examples/alder8_short.log.gz'; expected a run"),
+    ("with_fuel", (THE_SESSION, "gasoline"), {}, "with_fuel: found 'gasoline'; expected a Fuel"),
+    ("watch", (SESSION,), {}, "watch: found 'examples/alder8.toml'; expected a session"),
+    ("watch", (THE_SESSION, LOG), {"begin_s": NAN}, "begin_s nan: expected seconds"),
+    ("watch", (THE_SESSION, LOG), {"speed": "1"}, "speed: found '1'; expected a number above 0"),
+    ("watch", (THE_SESSION, LOG), {"for_s": NAN}, "for_s nan: expected 0 to"),
+    ("watch", (THE_SESSION, LOG), {"lateness_s": "x"}, "lateness_s 'x': expected 0 to 10 s"),
+    ("watch", (THE_SESSION, LOG), {"leave_out": [9]}, "cylinder 9; expected 1 to 8"),
+    ("watch", (THE_SESSION,), {"buses": "can0"}, "buses: found 'c'; expected BusOptions"),
+    ("watch", (THE_SESSION,), {"buses": mixmon.BusOptions("can0")}, "expected a list of BusOptions"),
+]
+
+
+@pytest.mark.parametrize(("name", "given", "options", "told"), MISTAKES)
+def test_what_was_given_by_mistake_is_refused_in_one_line(name, given, options, told):
+    session = mixmon.load_session(SESSION)
+    with pytest.raises(mixmon.MixmonError) as refusal:
+        getattr(mixmon, name)(*(session if one is THE_SESSION else one for one in given), **options)
+    assert told in str(refusal.value)
+    assert "\n" not in str(refusal.value)
+
+
+ON_A_RUN = ["balance", "trims", "causes", "events", "alarms", "identify", "lags", "pulls", "tips", "response"]
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["balance", "trims", "causes", "events", "alarms", "identify", "lags", "pulls", "tips", "response"],
+)
+def test_what_is_no_run_is_refused(name):
+    for wrong in (None, LOG, mixmon.load_session(SESSION)):
+        with pytest.raises(mixmon.UsageError, match="expected a run, as read_run gives it; give one"):
+            getattr(mixmon, name)(wrong)
+
+
+def test_what_is_read_piece_by_piece_says_in_a_line_what_it_is():
+    session = mixmon.load_session(SESSION)
+    frames = mixmon.read_frames(LOG, end_s=0.2)
+    decoded = mixmon.decode(frames, session, ["Mix01_Fast.Lambda"])
+    run = mixmon.read_run(session, LOG, end_s=0.2)
+    with mixmon.watch(session, LOG, end_s=0.2) as watching:
+        turn = next(iter(watching))
+    pieces = [next(iter(one)) for one in (frames, decoded, run)]
+    for one in (session, frames, decoded, run, watching, turn, turn.snapshot, *pieces):
+        assert repr(one).startswith(f"<{type(one).__name__}")
+        assert len(repr(one)) < 100
+        assert "array" not in repr(one)

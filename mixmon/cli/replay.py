@@ -27,7 +27,7 @@ from mixmon.report.answers import alarms_answer, answer_text
 from mixmon.report.balance import balance_json, balance_text
 from mixmon.report.text import listed, title, to_json
 from mixmon.report.units import Unit
-from mixmon.run import LogFacts, Run, listed_steps, notes_on_missing
+from mixmon.run import LogFacts, Run, check_left_out, listed_steps, notes_on_missing
 from mixmon.session.load import load_session
 from mixmon.watch.commands import Seek
 
@@ -162,14 +162,9 @@ def _make_worker(
         raise UsageError(
             f"{arguments.log}: no session; expected --session, or the folder of a run with one; give one"
         )
-    unknown = [c for c in arguments.leave_out if not 1 <= c <= session.engine.cylinders]
-    if unknown:
-        raise UsageError(
-            f"--leave-out {unknown[0]}: no such cylinder; expected 1 to {session.engine.cylinders}; "
-            "correct it"
-        )
+    left_out = check_left_out(session, arguments.leave_out)
     session = with_known_biases(session)
-    binding, left_out = bind(session, load_databases(session)), frozenset(arguments.leave_out)
+    binding = bind(session, load_databases(session))
     return Worker(
         binding,
         source,
@@ -237,11 +232,7 @@ def _print_balance(
 def _run_for_report(worker: Worker, source: ReplaySource) -> Run:
     """The run with the counts of its lines, as the report reads it."""
     pipeline, report = worker.pipeline, source.log.report
-    if not pipeline.decoded:
-        raise SourceError(
-            f"{source.log.name}: {pipeline.frames} frames, none of the session's; expected some; "
-            "mixmon census shows what is in the log"
-        )
+    source.check_heard(pipeline)
     run_ = Run(worker.binding, [source.log])
     run_.log = LogFacts(
         frames=max(report.frames, pipeline.frames),

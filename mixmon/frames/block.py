@@ -81,6 +81,9 @@ class FrameBlock:
     data: Bytes
     channels: tuple[str, ...]
 
+    def __repr__(self) -> str:
+        return f"<FrameBlock: {len(self.t)} frames of {', '.join(self.channels)}>"
+
     def __post_init__(self) -> None:
         n = len(self.t)
         for name, dtype in _FRAME_COLUMNS:

@@ -24,11 +24,12 @@ from sqlite3 import connect
 from tempfile import NamedTemporaryFile
 from typing import Any, TextIO, cast
 
-from mixmon.errors import SourceError, reason_of
+from mixmon.arrays import SECOND_NS
+from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.frames.account import ReadReport, Reason
 from mixmon.frames.block import FrameBlock, FrameRow
 from mixmon.frames.candump import CandumpReader
-from mixmon.frames.candump_line import LAST_STAMP, read_line
+from mixmon.frames.candump_line import LAST_SECOND, LAST_STAMP, read_line
 from mixmon.frames.clock import FORWARD_JUMP_NS
 from mixmon.frames.library import csv_rows, message_blocks, sqlite_rows
 from mixmon.frames.log_bytes import PACKED_SUFFIXES, BrokenError, LogBytes, UnpackedFile, UnpackError
@@ -153,6 +154,26 @@ def open_log(path: str | Path) -> LogSource:
         SourceError: there is no such file, it is empty, or it must not be read.
     """
     return LogSource(str(path))
+
+
+def check_part(begin_s: float, end_s: float | None) -> tuple[int, int | None]:
+    """The part of a log between two times from its first frame, ns.
+
+    >>> check_part(1.5, None), check_part(0.0, 3.0)
+    ((1500000000, None), (0, 3000000000))
+
+    Raises:
+        UsageError: a time that is negative or no number, or an end that is not after the begin.
+    """
+    for name, seconds in (("begin_s", begin_s), ("end_s", end_s)):
+        number = isinstance(seconds, int | float) and 0 <= seconds <= LAST_SECOND
+        if not number and not (seconds is None and name == "end_s"):
+            raise UsageError(
+                f"{name} {seconds!r:.40}: expected seconds from the log's first frame, 0 or more; correct it"
+            )
+    if end_s is not None and end_s <= begin_s:
+        raise UsageError(f"end_s {end_s:g}: not after begin_s {begin_s:g}; expected a later time; correct it")
+    return round(begin_s * SECOND_NS), None if end_s is None else round(end_s * SECOND_NS)
 
 
 class LogSource:

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Times
-from mixmon.errors import UsageError
+from mixmon.errors import SourceError, UsageError
 from mixmon.findings.alarms.records import OperatorAction
 from mixmon.findings.identity.guide import StepAction
 from mixmon.frames.adapters.receiver import SourceEvent, SourceStatus
@@ -25,6 +25,7 @@ from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS, clock_text
 from mixmon.frames.logs import STDIN, WATCHED, LogSource, open_log
 from mixmon.live.recording import ACTION, ALARM, FUEL_STEP, RECORDING, action_of, is_readable, step_of
 from mixmon.live.source import Applied
+from mixmon.pipeline import Pipeline
 from mixmon.record.run_folder import MOST_KEPT_NOTES, RunFolder, RunNote
 from mixmon.run import LATENESS_NS
 from mixmon.watch.commands import Pause, ReplayCommand, Resume, Seek, Speed, Step
@@ -333,6 +334,18 @@ class ReplaySource:
             elif note.kind != ALARM:
                 self.beyond += 1
         return tuple(kept)
+
+    def check_heard(self, pipeline: Pipeline) -> None:
+        """Refuses a log that is of no use with the session, once it has been played.
+
+        Raises:
+            SourceError: no frame of the session's lies in the part that was played.
+        """
+        if not pipeline.decoded:
+            raise SourceError(
+                f"{self.log.name}: {pipeline.frames} frames, none of the session's; expected some; "
+                "mixmon census shows what is in the log"
+            )
 
     @property
     def name(self) -> str:

@@ -11,15 +11,17 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
+from types import NoneType, TracebackType
 from typing import Self
 
 from mixmon.arrays import SECOND_NS
-from mixmon.errors import SourceError, UsageError
+from mixmon.errors import SourceError, UsageError, check_kind, check_path
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.events.event import Event
 from mixmon.frames.adapters.interfaces import BusOptions
-from mixmon.frames.logs import is_run
+from mixmon.frames.candump_line import LAST_SECOND
+from mixmon.frames.clock import clock_text
+from mixmon.frames.logs import check_part, is_run
 from mixmon.ledger.biases import with_known_biases
 from mixmon.live.replay import ReplaySource
 from mixmon.live.source import BusSource
@@ -27,7 +29,7 @@ from mixmon.live.worker import TURN_S, Worker
 from mixmon.messages.bind import bind, load_databases
 from mixmon.mixture.block import CylinderBlock
 from mixmon.record.run_folder import open_run
-from mixmon.run import listed_steps
+from mixmon.run import check_left_out, listed_steps
 from mixmon.session.model import Session
 from mixmon.watch.commands import Remark
 from mixmon.watch.snapshot import Snapshot
@@ -65,13 +67,21 @@ class Turn:
         """Stamp of the newest row, ns."""
         return self.snapshot.t
 
+    def __repr__(self) -> str:
+        rows, alarms, events = sum(map(len, self.rows)), len(self.alarms), len(self.events)
+        return f"<Turn at {clock_text(self.t_s)}: {rows} rows, {alarms} alarms, {events} events>"
+
 
 class Watch:
     """A context manager that opens buses or a recording, and an iterator of the turns; see `watch`."""
 
-    def __init__(self, worker: Worker, until_s: float | None) -> None:
-        self._worker, self._until = worker, until_s
-        self._open = False
+    def __init__(self, worker: Worker, until_s: float | None, replay: ReplaySource | None = None) -> None:
+        self._worker, self._until, self._replay = worker, until_s, replay
+        self._open = self._used = False
+
+    def __repr__(self) -> str:
+        source = "live buses" if self._replay is None else self._replay.log.name
+        return f"<Watch of {self.session.name!r}: {source}>"
 
     @property
     def session(self) -> Session:
@@ -83,7 +93,13 @@ class Watch:
 
         Raises:
             SourceError: a device or a log cannot be opened.
+            UsageError: it was opened before.
         """
+        if self._used:
+            raise UsageError(
+                "watch: opened before; expected one with block for each; call mixmon.watch again for another"
+            )
+        self._used = True
         self._worker.open()
         self._open = True
         return self
@@ -100,7 +116,7 @@ class Watch:
 
         Raises:
             UsageError: outside of a `with` block.
-            SourceError: the log cannot be read on, or the watching failed.
+            SourceError: the log cannot be read on or has no frame of the session's, or the watching failed.
         """
         worker = self._worker
         if not self._open:
@@ -117,6 +133,8 @@ class Watch:
                 return
             if not worker.hurried:
                 time.sleep(max(0.0, TURN_S - (now - began)))
+        if self._replay is not None:
+            self._replay.check_heard(worker.pipeline)
 
     def run(self, call: Callable[[Turn], object]) -> None:
         """Calls a function with every turn; raises as iterating, and what the function raises."""
@@ -173,51 +191,57 @@ def watch(
         leave_out: cylinders to exclude.
 
     Raises:
-        UsageError: no bus, a log and buses, or an impossible number.
+        UsageError: no bus, a log and buses, an unknown cylinder, or an impossible number.
         SessionError: the session's signals are not in its message definitions.
         SourceError: there is no such log.
     """
+    check_kind(session, Session, "watch", "a session, as load_session gives it")
     if log is not None and buses is not None:
         raise UsageError("watch: a log and buses; expected one of them; omit one")
     session = with_known_biases(session)
     binding = bind(session, load_databases(session))
-    source, steps = (
-        (BusSource(_buses_of(session) if buses is None else buses), None)
-        if log is None
-        else (_open_replay(log, speed, begin_s, end_s), listed_steps(session, log))
-    )
+    replay = None if log is None else _open_replay(log, speed, begin_s, end_s)
+    source = BusSource(_listed_buses(session, buses)) if replay is None else replay
+    steps = None if log is None else listed_steps(session, log)
     if lateness_s is not None:
-        source.lateness_ns = _check_lateness(lateness_s)
-    left_out = frozenset(leave_out)
-    return Watch(
-        Worker(binding, source, left_out=left_out, steps=steps, begin_s=begin_s, keep_rows=True), for_s
-    )
+        source.lateness_ns = round(_check_seconds("lateness_s", lateness_s, LONGEST_LATENESS_S) * SECOND_NS)
+    until_s = None if for_s is None else _check_seconds("for_s", for_s, LAST_SECOND)
+    left_out = check_left_out(session, leave_out)
+    worker = Worker(binding, source, left_out=left_out, steps=steps, begin_s=begin_s, keep_rows=True)
+    return Watch(worker, until_s, replay)
 
 
-def _check_lateness(lateness_s: float) -> int:
-    """The patience with late frames, ns.
+def _check_seconds(name: str, seconds: float, longest: float) -> float:
+    """Seconds that somebody may mean.
 
     Raises:
-        UsageError: it is negative, or longer than anybody waits.
+        UsageError: no number, negative, or longer than the longest.
     """
-    if not 0.0 <= lateness_s <= LONGEST_LATENESS_S:
-        raise UsageError(f"lateness_s {lateness_s:g}: expected 0 to {LONGEST_LATENESS_S:g} s; correct it")
-    return round(lateness_s * SECOND_NS)
+    if not (isinstance(seconds, int | float) and 0.0 <= seconds <= longest):
+        raise UsageError(f"{name} {seconds!r:.40}: expected 0 to {longest:g} s; correct it")
+    return float(seconds)
 
 
 def _open_replay(log: str | Path, speed: float | None, begin_s: float, end_s: float | None) -> ReplaySource:
     """A log or the folder of a run as a source."""
-    end_ns = None if end_s is None else round(end_s * SECOND_NS)
+    check_path(log, "watch", "a log")
+    check_kind(speed, (int, float, NoneType), "speed", "a number above 0, or None")
+    begin_ns, end_ns = check_part(begin_s, end_s)
     path = open_run(log) if is_run(log) else str(log)
-    return ReplaySource(path, speed=speed, begin_ns=round(begin_s * SECOND_NS), end_ns=end_ns)
+    return ReplaySource(path, speed=speed, begin_ns=begin_ns, end_ns=end_ns)
 
 
-def _buses_of(session: Session) -> list[BusOptions]:
-    """The buses that a session says are live.
+def _listed_buses(session: Session, given: Sequence[BusOptions] | None) -> Sequence[BusOptions]:
+    """The live buses, as given, or as the session says.
 
     Raises:
-        UsageError: there is none.
+        UsageError: there is none, or something else was given.
     """
+    if given is not None:
+        check_kind(given, Sequence, "buses", "a list of BusOptions")
+        for bus in given:
+            check_kind(bus, BusOptions, "buses", "BusOptions for each bus")
+        return given
     found = [BusOptions.from_session(bus) for bus in session.buses if bus.interface is not None]
     if not found:
         raise UsageError(

@@ -76,6 +76,10 @@ class CylinderBlock:
     def __len__(self) -> int:
         return len(self.t)
 
+    def __repr__(self) -> str:
+        rows, nodes = self.lam.shape
+        return f"<CylinderBlock: {rows} rows of {nodes} nodes>"
+
     @property
     def comparable(self) -> Floats:
         """Lambda that can be compared across cylinders: over what the own target is of the engine's."""

@@ -568,10 +568,11 @@ def _check_conditions(clean: Clean, report: MistakeReport) -> None:
     for where, alarm in _each_alarm(clean):
         for key in ("when", "suppress_when"):
             if key in alarm:
-                _check_condition(alarm[key], f"{where}.{key}", clean, report)
+                check_condition(alarm[key], f"{where}.{key}", clean, report)
 
 
-def _check_condition(text: str, where: str, clean: Clean, report: MistakeReport) -> None:
+def check_condition(text: str, where: str, clean: Clean, report: MistakeReport) -> None:
+    """Reports a condition that cannot be read, or that names what no signal carries."""
     try:
         tree = parse(text)
     except ConditionError as error:

@@ -451,7 +451,7 @@ _TRIMS = Table(
 )
 
 _BEFORE_LIMIT: dict[str, ValueKind] = {
-    "name": Text(what="a name for the alarm"),
+    "name": Text(what="a name for the alarm, on one line", one_line=True),
     "priority": Number(1, 3, whole=True),
     "when": Text(what="a condition such as throttle > 60"),
 }
@@ -473,6 +473,8 @@ _ALARM = Table(
     ("name", "priority"),
     what="a table [[limits.alarm]] with name, priority and one limit",
 )
+OWN_ALARM: Final = Table(_BEFORE_LIMIT | {"limit": Number()} | _AFTER_LIMIT, ("name", "priority", "limit"))
+"""The keys of an alarm whose value a function computes."""
 
 SESSION_TABLE: Final = Table(
     {

@@ -23,7 +23,7 @@ from math import fsum
 from pathlib import Path
 from typing import Any, TypeVar
 
-from mixmon.errors import Mistake, SessionError, SourceError, reason_of
+from mixmon.errors import Mistake, SessionError, SourceError, check_path, reason_of
 from mixmon.session import checks, keys, model
 from mixmon.session.alarm_kinds import ALARM_KINDS
 from mixmon.session.entered import load_entries
@@ -220,7 +220,9 @@ def load_session(path: Path | str) -> Session:
     Raises:
         SessionError: the file has mistakes; all of them are in it.
         SourceError: the file cannot be read.
+        UsageError: it is no name of a file.
     """
+    check_path(path, "load_session", "a session file")
     session, mistakes = read_session(path)
     if session is None or mistakes:
         raise SessionError(str(path), mistakes)

@@ -435,6 +435,10 @@ class Session:
     identity: IdentityEvidence | None = None
     entries: tuple[TrimEntry, ...] = ()
 
+    def __repr__(self) -> str:
+        cylinders, nodes = self.engine.cylinders, len(self.chain.nodes)
+        return f"<Session {self.name!r}: {cylinders} cylinders, {nodes} nodes>"
+
     def bus(self, name: str) -> Bus:
         """The bus of that name.
 

@@ -3,32 +3,42 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Final, TypedDict, Unpack
+import traceback
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any, Final, TypedDict, Unpack
 
 import numpy as np
 
 from mixmon.arrays import Floats
-from mixmon.errors import UsageError
+from mixmon.errors import MixmonError, UsageError, check_kind, nearest
 from mixmon.session.alarm_kinds import AlarmKind, MeasuredColumns
+from mixmon.session.checks import check_condition
 from mixmon.session.default_limits import limits_in_force
+from mixmon.session.keys import CYLINDER_QUANTITIES, OWN_ALARM, trim_quantity
 from mixmon.session.model import AlarmRule, Session
-from mixmon.session.schema import Number
-from mixmon.session.when import ConditionError, parse
+from mixmon.session.schema import MistakeReport, Number
 
 OWN_KIND: Final = "own"
 _ANY_LIMIT: Final = Number(-math.inf, math.inf, "")
+_OF_ROWS: Final = {"lambda": "rows.lam", "oxygen": "rows.lam", "ready": "rows.lam"}
+"""Quantities of a node that a rule sees as something else."""
 
 
 @dataclass(frozen=True, slots=True)
 class AlarmRows:
     """k rows of n nodes, in session order, as a rule of one's own sees them; NaN where not known.
 
-    A sample that does not count (not ready, held, at the end of the range, ...) has no lambda here.
+    A sample that does not count (not ready, held, at the end of the range, ...) has no lambda here. Arrays
+    are read-only, as other rules see the same ones.
+
+    node_mapped, engine_mapped  quantities that signals of the session carry
     """
 
     columns: MeasuredColumns
+    node_mapped: frozenset[str] = field(kw_only=True)
+    engine_mapped: frozenset[str] = field(kw_only=True)
 
     @property
     def lam(self) -> Floats:
@@ -38,25 +48,60 @@ class AlarmRows:
     @property
     def target(self) -> Floats:
         """Target lambda when the gas at each sensor left its valve; float64[k, n]."""
-        return self.columns.target
+        return _read_only(self.columns.target)
 
     @property
     def spread(self) -> Floats:
         """Spread of the valid cylinders for which the rule is in force, percent; float64[k, 1]."""
-        return self.columns.spread
+        return _read_only(self.columns.spread)
 
     @property
     def age_s(self) -> Floats:
         """Seconds since the newest sample; float64[k, n]."""
-        return self.columns.age_s
+        return _read_only(self.columns.age_s)
 
     def node(self, quantity: str) -> Floats:
-        """A quantity of [chain.signals] such as supply; float64[k, n]."""
-        return self.columns.node(quantity)
+        """A quantity of [chain.signals] such as supply; float64[k, n].
+
+        Raises:
+            UsageError: no signal of the session carries it, so that the alarm could never be raised.
+        """
+        _check_mapped(quantity, self.node_mapped, "[chain.signals]")
+        return _read_only(self.columns.node(quantity))
 
     def engine(self, quantity: str) -> Floats:
-        """A quantity of [engine_signals] such as rpm at the time of the row; float64[k, 1]."""
-        return self.columns.engine(quantity)
+        """A quantity of [engine_signals] such as rpm at the time of the row; float64[k, 1].
+
+        Raises:
+            UsageError: no signal of the session carries it, so that the alarm could never be raised.
+        """
+        _check_mapped(quantity, self.engine_mapped, "[engine_signals]")
+        return _read_only(self.columns.engine(quantity))
+
+
+def _read_only(values: Floats) -> Floats:
+    seen = values.view()
+    seen.flags.writeable = False
+    return seen
+
+
+def _check_mapped(quantity: str, mapped: Iterable[str], where: str) -> None:
+    """Refuses a quantity that has no values.
+
+    Raises:
+        UsageError: with those that have.
+    """
+    if quantity not in mapped:
+        instead = f"{_OF_ROWS[quantity]} is what counts of it; " if quantity in _OF_ROWS else ""
+        known = ", ".join(sorted(mapped)) or "none"
+        raise UsageError(
+            f"{quantity}: no signal of {where} carries it; expected one of {known}; "
+            f"{instead}{nearest(quantity, mapped)}correct the name, or map the signal"
+        )
+
+
+OwnValue = Callable[[AlarmRows], Floats]
+"""The function of a rule of one's own."""
 
 
 class RuleOptions(TypedDict, total=False):
@@ -128,68 +173,92 @@ def with_alarm(
         UsageError: a name that is taken, a limit, priority, delay or condition that is none; from `alarms`
             and `watch`, a value of another shape.
     """
-    limits = limits_in_force(session)
-    _check_rule(session, name, limit, priority)
-    _check_options(name, options)
+    check_kind(session, Session, "with_alarm", "a session, as load_session gives it")
+    _check_rule(session, name, value, options | {"priority": priority}, limit)
+    node_mapped = {*session.chain.signals}.union(*(node.signals for node in session.chain.nodes))
+    mapped = {
+        "node_mapped": frozenset(node_mapped - _OF_ROWS.keys()),
+        "engine_mapped": frozenset(_engine_names(session)),
+    }
     kind = AlarmKind(
         words=name,
         unit=unit,
         limit=_ANY_LIMIT,
-        value=lambda columns: _checked(name, value(AlarmRows(columns)), columns.lam.shape, per_node=per_node),
+        value=lambda columns: _ask(name, value, AlarmRows(columns, **mapped), per_node=per_node),
         above=above,
         per_node=per_node,
         mixture=mixture,
     )
     rule = AlarmRule(name, priority, OWN_KIND, float(limit), own=kind, **options)
+    limits = limits_in_force(session)
     return replace(session, limits=replace(limits, alarms=(*limits.alarms, rule)))
 
 
-def _check_rule(session: Session, name: str, limit: float, priority: int) -> None:
-    """Refuses a rule that cannot be watched.
+def _engine_names(session: Session) -> Iterator[str]:
+    """The quantities of the engine that rows of a session have."""
+    yield "load"  # what the axes take for it
+    for name in session.engine_signals:
+        if name in CYLINDER_QUANTITIES:
+            yield from map(trim_quantity, range(1, session.engine.cylinders + 1))
+        else:
+            yield name
+
+
+def _check_rule(session: Session, name: str, value: object, keys: dict[str, Any], limit: float) -> None:
+    """Refuses a rule that cannot be watched, by what the session file allows.
 
     Raises:
-        UsageError: with what is wrong.
+        UsageError: with the first mistake.
     """
     if not name or any(rule.name == name for rule in limits_in_force(session).alarms):
         raise UsageError(f"alarm {name!r}: no name or one that is taken; expected a new one; choose another")
-    if not math.isfinite(limit):
-        raise UsageError(f"alarm {name!r}: limit {limit}; expected a finite number; correct it")
-    if priority not in {1, 2, 3}:
-        raise UsageError(f"alarm {name!r}: priority {priority}; expected 1, 2 or 3; correct it")
+    if not callable(value):
+        raise UsageError(f"alarm {name!r}: value {value!r}; expected a function of AlarmRows; write one")
+    report = MistakeReport()
+    given = {key: one for key, one in keys.items() if one is not None}
+    clean = OWN_ALARM.read({"name": name, "limit": limit, **given}, "", report)
+    for key in ("when", "suppress_when"):
+        if key in clean:
+            check_condition(clean[key], key, {"engine_signals": session.engine_signals}, report)
+    if report.mistakes:
+        raise UsageError(f"alarm {name!r}: {report.mistakes[0]}; correct it")
 
 
-def _check_options(name: str, options: RuleOptions) -> None:
-    """Refuses a condition that cannot be read, and a delay or dead band that is negative or no number.
-
-    Raises:
-        UsageError: with which.
-    """
-    for condition in (options.get("when"), options.get("suppress_when")):
-        try:
-            if condition is not None:
-                parse(condition)
-        except ConditionError as error:
-            raise UsageError(f"alarm {name!r}: condition {condition!r}: {error}; correct it") from error
-    for key in ("on_delay_s", "off_delay_s", "dead_band"):
-        given = options.get(key, 0.0)
-        if not (isinstance(given, int | float) and math.isfinite(given) and given >= 0):
-            raise UsageError(f"alarm {name!r}: {key} {given}; expected 0 or more; correct it")
-
-
-def _checked(name: str, value: Floats, shape: tuple[int, ...], *, per_node: bool) -> Floats:
-    """What a function gave, as the detector takes it.
+def _ask(name: str, value: OwnValue, rows: AlarmRows, *, per_node: bool) -> Floats:
+    """What a function gives, as the detector takes it.
 
     Raises:
-        UsageError: its shape fits no alarm.
+        UsageError: the function failed, or its shape fits no alarm.
     """
-    rows, nodes = shape
-    found = np.asarray(value, np.float64)
-    if found.ndim == 1 and found.shape == (rows,):
-        found = found[:, np.newaxis]
-    wanted = (rows, nodes if per_node else 1)
-    if found.ndim != 2 or found.shape not in {wanted, (rows, 1)}:
+    count, nodes = rows.columns.lam.shape
+    try:
+        given = value(rows)
+        if np.iscomplexobj(given):
+            raise TypeError("complex numbers")  # noqa: TRY301  # as any other value that is no number
+        found = np.asarray(given, np.float64)
+    except MixmonError as error:
+        raise UsageError(f"alarm {name!r}: {error}") from error
+    except Exception as error:
         raise UsageError(
-            f"alarm {name!r}: its function gave an array of shape {np.shape(value)}; expected {wanted}, "
+            f"alarm {name!r}: its function failed with {type(error).__name__}: {_first_line(error)} "
+            f"({_place_of(error)}); expected numbers; correct the function"
+        ) from error
+    if found.shape == (count,):
+        found = found[:, np.newaxis]
+    wanted = (count, nodes if per_node else 1)
+    if found.ndim != 2 or found.shape not in {wanted, (count, 1)}:
+        raise UsageError(
+            f"alarm {name!r}: its function gave an array of shape {np.shape(given)}; expected {wanted}, "
             "one row for each row that it was given; correct the function"
         )
     return np.ascontiguousarray(np.broadcast_to(found, wanted))
+
+
+def _first_line(error: Exception) -> str:
+    return next(iter(str(error).splitlines()), "no words")
+
+
+def _place_of(error: Exception) -> str:
+    """The innermost line of code that failed."""
+    frames = traceback.extract_tb(error.__traceback__)
+    return f"{Path(frames[-1].filename).name}, line {frames[-1].lineno}"

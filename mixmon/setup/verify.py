@@ -87,7 +87,7 @@ def verify(path: str | Path, *, log: FrameLog | str | Path | None = None) -> Ses
     channels = MappingProxyType({} if session is None else dict(session.channels))
     if log is None or mistakes or session is None:
         return SessionCheck(Path(path), tuple(mistakes), notes, channels)
-    frames = frames_of(log)
+    frames = frames_of(log, "verify")
     implausible = _check_log(bind(session, load_databases(session)), frames)
     return SessionCheck(Path(path), (), notes, channels, implausible, frames.log)
 

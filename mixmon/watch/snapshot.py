@@ -16,7 +16,7 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.identity.guide import StepTest
 from mixmon.findings.pulls.review import PullReview
 from mixmon.findings.trims.sheet import TrimSheet
-from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS
+from mixmon.frames.clock import BACKWARD_JUMP_NS, FORWARD_JUMP_NS, clock_text
 from mixmon.mixture.block import SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.session.evidence import UNPROVED, IdentityStanding
@@ -197,6 +197,9 @@ class Snapshot:
     sheet: TrimSheet | None = None
     commissioning: Commissioning | None = None
     identity: IdentityStanding = UNPROVED
+
+    def __repr__(self) -> str:
+        return f"<Snapshot at {clock_text(self.elapsed_s)}: {self.valid} valid, spread {self.spread:.1f} %>"
 
     def aged(self, by_ns: int) -> Self:
         """The same moment so much later, without a new row."""

@@ -69,12 +69,74 @@ def test_an_own_rule_that_cannot_be_watched_is_refused():
     session = mixmon.load_session(SESSION)
     with pytest.raises(mixmon.UsageError, match="taken"):
         leaner(leaner(session))
-    for wrong in ({"limit": float("nan")}, {"priority": 4}, {"when": "rpm >"}, {"on_delay_s": -1.0}):
+    for wrong in (
+        {"limit": float("nan")},
+        {"limit": "1"},
+        {"priority": 4},
+        {"when": "rpm >"},
+        {"when": "boost > 3"},
+        {"when": "oil_c > 130"},  # a quantity that the session has no signal for: it would never be in force
+        {"on_delay_s": -1.0},
+        {"re_alarm_s": float("nan")},
+        {"latching": "yes"},
+        {"colour": "red"},
+    ):
         with pytest.raises(mixmon.UsageError, match="alarm 'own'"):
             leaner(session, **wrong)
     odd = mixmon.with_alarm(session, "own", lambda rows: rows.lam[:, :3], 1.0)
     with pytest.raises(mixmon.UsageError, match="correct the function"):
         mixmon.alarms(mixmon.read_run(odd, LOG, end_s=1.0))
+    with pytest.raises(mixmon.UsageError, match="on one line"):
+        mixmon.with_alarm(session, "two\nlines", lambda rows: rows.lam, 1.0)
+    with pytest.raises(mixmon.UsageError, match="expected a function"):
+        mixmon.with_alarm(session, "own", None, 1.0)
+
+
+def fail(rows):
+    raise ValueError("first\nsecond")
+
+
+def give_text(rows):
+    return "x" * len(rows.lam)
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [
+        (fail, r"failed with ValueError: first \(test_watch.py, line \d+\)"),
+        (give_text, "failed with ValueError: could not convert"),
+        (lambda rows: rows.lam * 1j, "complex numbers"),
+        (lambda rows: rows.node("suply"), r"suply: no signal of \[chain.signals\].*did you mean supply"),
+        (lambda rows: rows.node("lambda"), "rows.lam is what counts of it"),
+        (lambda rows: rows.engine("oil_c"), r"oil_c: no signal of \[engine_signals\]"),
+        (lambda rows: rows.target.__imul__(0.0), "read-only"),
+        (lambda rows: rows.engine("rpm").__imul__(0.0), "read-only"),
+    ],
+)
+def test_the_function_of_an_own_rule_that_cannot_be_asked_is_told_in_one_line(value, told):
+    session = mixmon.with_alarm(mixmon.load_session(SESSION), "own", value, 1.0)
+    with pytest.raises(mixmon.UsageError, match=told) as refusal:
+        mixmon.alarms(mixmon.read_run(session, LOG, end_s=0.5))
+    assert "alarm 'own'" in str(refusal.value)
+    assert "\n" not in str(refusal.value)
+
+
+def test_a_recording_without_frames_of_the_session_is_refused_when_it_has_been_played():
+    session = mixmon.load_session(SESSION)
+    with (
+        pytest.raises(mixmon.SourceError, match="none of the session's"),
+        mixmon.watch(session, "examples/foreign.log.gz", end_s=1.0) as watching,
+    ):
+        list(watching)
+
+
+def test_a_watch_is_opened_once():
+    with mixmon.watch(mixmon.load_session(SESSION), LOG, end_s=0.2) as watching:
+        assert list(watching)
+        with pytest.raises(mixmon.UsageError, match="opened before"), watching:
+            pass
+    with pytest.raises(mixmon.UsageError, match="opened before"), watching:
+        pass
 
 
 def test_an_own_rule_sees_valid_samples_alone_and_one_value_for_the_engine():
