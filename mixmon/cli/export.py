@@ -261,15 +261,15 @@ class _Outputs:
             return self._open_mdf(first).table(form)
         path = self._order.paths.get(form.name)
         if self._order.to == "csv" or path is None:
-            out = self._opened.enter_context(TextOut(path, force=self._force))
+            out = self._opened.enter_context(TextOut(path, force=self._force, whole=True))
             return CsvTable(form, out.write)
-        file = self._opened.enter_context(new_file(path, force=self._force))
+        file = self._opened.enter_context(new_file(path, force=self._force, whole=True))
         return self._opened.enter_context(closing(ParquetFile(path, file, form, self.about)))
 
     def _open_mdf(self, first: int) -> MdfFile:
         if self._mdf is None:
             path = next(iter(self._order.paths.values()))
-            file = self._opened.enter_context(new_file(path, force=self._force))
+            file = self._opened.enter_context(new_file(path, force=self._force, whole=True))
             self._mdf = self._opened.enter_context(closing(MdfFile(path, file, self.about, first)))
         return self._mdf
 
@@ -502,7 +502,7 @@ def _candump_writer(arguments: argparse.Namespace, order: _Order, opened: ExitSt
     path = order.out
     if path is None:
         return result_bytes
-    file = opened.enter_context(new_file(path, force=arguments.force))
+    file = opened.enter_context(new_file(path, force=arguments.force, whole=True))
 
     def write(data: bytes) -> None:
         try:

@@ -7,6 +7,7 @@ import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from secrets import token_hex
 from tempfile import NamedTemporaryFile
 from types import TracebackType
 from typing import BinaryIO, Self, cast
@@ -95,12 +96,16 @@ def open_new(path: Path, *, force: bool) -> BinaryIO:
 
 
 @contextmanager
-def new_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
+def new_file(path: Path, *, force: bool, whole: bool = False) -> Iterator[BinaryIO]:
     """`open_new`, closed at the end; a file that is there stays as it is until the new one is whole.
 
     The new one is written beside it and takes its name and permissions at the end. Where the work is
-    interrupted or fails, the old one is left.
+    interrupted or fails, the old one is left. With `whole` there is no file of that name before it is whole,
+    as nobody sees that half a table is missing.
     """
+    if whole and not is_there(path):
+        yield from _whole_file(path, force=force)
+        return
     if not (force and is_file(path)):
         with _closed_at_end(open_new(path, force=force), path) as file:
             yield file
@@ -113,6 +118,42 @@ def new_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
     except BaseException:
         fresh.unlink(missing_ok=True)
         raise
+
+
+def _whole_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
+    """A file that takes its name when it is whole; what was interrupted leaves none.
+
+    Raises:
+        UsageError: another file has taken the name meanwhile.
+        OutputError: it cannot be written.
+    """
+    fresh = path.parent / f".mixmon-{token_hex(4)}"
+    try:
+        with _closed_at_end(_open_at(fresh, path), path) as file:
+            yield file
+        _name_new(fresh, path, force=force)
+    except BaseException:
+        with suppress(OSError, ValueError):
+            fresh.unlink(missing_ok=True)
+        raise
+
+
+def _name_new(fresh: Path, path: Path, *, force: bool) -> None:
+    """Gives the name to the file, which is whole."""
+    if is_there(path) and not force:
+        raise _taken(path)
+    try:
+        fresh.replace(path)
+    except OSError as error:
+        raise unwritable(path, error) from error
+
+
+def _open_at(fresh: Path, path: Path) -> BinaryIO:
+    """The file that is to take a name, which is not there yet."""
+    try:
+        return fresh.open("xb")
+    except (OSError, ValueError) as error:  # ValueError: no name that a file can have
+        raise unwritable(path, error) from error
 
 
 @contextmanager
@@ -184,9 +225,9 @@ class TextOut:
     that was there is then left as it was.
     """
 
-    def __init__(self, path: Path | None, *, force: bool) -> None:
-        """None is standard output; `force` as in `new_file`."""
-        self._path, self._force = path, force
+    def __init__(self, path: Path | None, *, force: bool, whole: bool = False) -> None:
+        """None is standard output; `force` and `whole` as in `new_file`."""
+        self._path, self._force, self._whole = path, force, whole
         self._file: BinaryIO | None = None
         self._open = ExitStack()
 
@@ -203,7 +244,7 @@ class TextOut:
             result_bytes(data)
             return
         if self._file is None:
-            self._file = self._open.enter_context(new_file(self._path, force=self._force))
+            self._file = self._open.enter_context(new_file(self._path, force=self._force, whole=self._whole))
         try:
             self._file.write(data)
         except OSError as error:

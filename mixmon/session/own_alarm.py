@@ -70,12 +70,12 @@ class AlarmRows:
         return _read_only(self.columns.node(quantity))
 
     def engine(self, quantity: str) -> Floats:
-        """A quantity of [engine_signals] such as rpm at the time of the row; float64[k, 1].
+        """A quantity of [engine_signals] such as rpm, or an own channel, when the row is; float64[k, 1].
 
         Raises:
             UsageError: no signal of the session carries it, so that the alarm could never be raised.
         """
-        _check_mapped(quantity, self.engine_mapped, "[engine_signals]")
+        _check_mapped(quantity, self.engine_mapped, "[engine_signals] and [channels]")
         return _read_only(self.columns.engine(quantity))
 
 
@@ -175,19 +175,9 @@ def with_alarm(
     """
     check_kind(session, Session, "with_alarm", "a session, as load_session gives it")
     _check_rule(session, name, value, options | {"priority": priority}, limit)
-    node_mapped = {*session.chain.signals}.union(*(node.signals for node in session.chain.nodes))
-    mapped = {
-        "node_mapped": frozenset(node_mapped - _OF_ROWS.keys()),
-        "engine_mapped": frozenset(_engine_names(session)),
-    }
+    ask = _asker(session, name, value, per_node=per_node)
     kind = AlarmKind(
-        words=name,
-        unit=unit,
-        limit=_ANY_LIMIT,
-        value=lambda columns: _ask(name, value, AlarmRows(columns, **mapped), per_node=per_node),
-        above=above,
-        per_node=per_node,
-        mixture=mixture,
+        words=name, unit=unit, limit=_ANY_LIMIT, value=ask, above=above, per_node=per_node, mixture=mixture
     )
     rule = AlarmRule(name, priority, OWN_KIND, float(limit), own=kind, **options)
     limits = limits_in_force(session)
@@ -202,6 +192,7 @@ def _engine_names(session: Session) -> Iterator[str]:
             yield from map(trim_quantity, range(1, session.engine.cylinders + 1))
         else:
             yield name
+    yield from session.channels
 
 
 def _check_rule(session: Session, name: str, value: object, keys: dict[str, Any], limit: float) -> None:
@@ -217,25 +208,42 @@ def _check_rule(session: Session, name: str, value: object, keys: dict[str, Any]
     report = MistakeReport()
     given = {key: one for key, one in keys.items() if one is not None}
     clean = OWN_ALARM.read({"name": name, "limit": limit, **given}, "", report)
+    mapped = {"engine_signals": session.engine_signals, "channels": session.channels}
     for key in ("when", "suppress_when"):
         if key in clean:
-            check_condition(clean[key], key, {"engine_signals": session.engine_signals}, report)
+            check_condition(clean[key], key, mapped, report)
     if report.mistakes:
         raise UsageError(f"alarm {name!r}: {report.mistakes[0]}; correct it")
 
 
-def _ask(name: str, value: OwnValue, rows: AlarmRows, *, per_node: bool) -> Floats:
-    """What a function gives, as the detector takes it.
+def _asker(
+    session: Session, name: str, value: OwnValue, *, per_node: bool
+) -> Callable[[MeasuredColumns], Floats]:
+    """What asks the function of a rule, as the detector asks all kinds."""
+    nodes = session.chain.nodes
+    node_mapped = frozenset(
+        {*session.chain.signals}.union(*(node.signals for node in nodes)) - _OF_ROWS.keys()
+    )
+    engine_mapped = frozenset(_engine_names(session))
+
+    def ask(columns: MeasuredColumns) -> Floats:
+        rows = AlarmRows(columns, node_mapped=frozenset(node_mapped), engine_mapped=engine_mapped)
+        return _check_shape(name, _ask_function(name, value, rows), columns.lam.shape, per_node=per_node)
+
+    return ask
+
+
+def _ask_function(name: str, value: OwnValue, rows: AlarmRows) -> Floats:
+    """What a function gives, as numbers.
 
     Raises:
-        UsageError: the function failed, or its shape fits no alarm.
+        UsageError: the function failed, or gave no numbers.
     """
-    count, nodes = rows.columns.lam.shape
     try:
         given = value(rows)
         if np.iscomplexobj(given):
             raise TypeError("complex numbers")  # noqa: TRY301  # as any other value that is no number
-        found = np.asarray(given, np.float64)
+        return np.asarray(given, np.float64)
     except MixmonError as error:
         raise UsageError(f"alarm {name!r}: {error}") from error
     except Exception as error:
@@ -243,15 +251,23 @@ def _ask(name: str, value: OwnValue, rows: AlarmRows, *, per_node: bool) -> Floa
             f"alarm {name!r}: its function failed with {type(error).__name__}: {_first_line(error)} "
             f"({_place_of(error)}); expected numbers; correct the function"
         ) from error
-    if found.shape == (count,):
-        found = found[:, np.newaxis]
+
+
+def _check_shape(name: str, found: Floats, shape: tuple[int, ...], *, per_node: bool) -> Floats:
+    """What a function gave, as the detector takes it.
+
+    Raises:
+        UsageError: its shape fits no alarm.
+    """
+    count, nodes = shape
     wanted = (count, nodes if per_node else 1)
-    if found.ndim != 2 or found.shape not in {wanted, (count, 1)}:
+    column = found[:, np.newaxis] if found.shape == (count,) else found
+    if column.shape not in {wanted, (count, 1)}:
         raise UsageError(
-            f"alarm {name!r}: its function gave an array of shape {np.shape(given)}; expected {wanted}, "
+            f"alarm {name!r}: its function gave an array of shape {found.shape}; expected {wanted}, "
             "one row for each row that it was given; correct the function"
         )
-    return np.ascontiguousarray(np.broadcast_to(found, wanted))
+    return np.ascontiguousarray(np.broadcast_to(column, wanted))
 
 
 def _first_line(error: Exception) -> str:

@@ -2,6 +2,7 @@
 
 import csv
 import json
+import resource
 import sys
 from pathlib import Path
 
@@ -259,6 +260,19 @@ def test_wrong_input_is_one_line(case, log, tmp_path, capsys):
     assert len(err.splitlines()) == 1
     assert [path.name for path in tmp_path.iterdir()] == ["there.csv"]
     assert (there.read_text(), log.stat().st_size) == ("kept", before)
+
+
+@pytest.mark.parametrize("end", ["csv", "parquet", "mf4", "log"])
+def test_a_table_that_does_not_become_whole_leaves_no_file(end, log, tmp_path, capsys):
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (10_000, before[1]))
+    try:
+        status = main(["export", str(log), "-s", SESSION, "--to", "1", "-o", str(tmp_path / f"out.{end}")])
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, before)
+    assert status == BAD_INPUT
+    assert "File too large" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_runs_of_different_sessions_are_not_one_export(tmp_path, capsys):

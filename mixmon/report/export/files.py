@@ -225,7 +225,9 @@ class MdfFile:
         """
         self._library = load_asammdf(path)
         self._path, self._file, self._first = path, file, first_ns
-        beside = str(path.resolve().parent) if path.is_file() else None  # none beside a device
+        beside = (
+            None if path.exists() and not path.is_file() else str(path.resolve().parent)
+        )  # none beside a device
         options = {"version": "4.10", "temporary_folder": beside}
         self._mdf: Any = _call_writer(path, self._library.MDF, **options)
         self._mdf.header.start_time = datetime.fromtimestamp(first_ns // 1000 / 1e6, UTC)
