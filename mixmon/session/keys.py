@@ -451,7 +451,7 @@ _TRIMS = Table(
 )
 
 _BEFORE_LIMIT: dict[str, ValueKind] = {
-    "name": Text(what="a name for the alarm, on one line", one_line=True),
+    "name": Text(what="a name for the alarm"),
     "priority": Number(1, 3, whole=True),
     "when": Text(what="a condition such as throttle > 60"),
 }
