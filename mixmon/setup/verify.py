@@ -11,7 +11,7 @@ from types import MappingProxyType
 import numpy as np
 
 from mixmon.arrays import SECOND_NS
-from mixmon.errors import Mistake
+from mixmon.errors import Mistake, check_path
 from mixmon.findings.plausible.judge import Declared, Mapped, judge, judge_absent
 from mixmon.findings.plausible.notes import Implausible, Level
 from mixmon.findings.plausible.samples import SignalSamples
@@ -78,7 +78,9 @@ def verify(path: str | Path, *, log: FrameLog | str | Path | None = None) -> Ses
 
     Raises:
         SourceError: the file or the log cannot be read, or nothing lies in the chosen part.
+        UsageError: one of them is no name of a file.
     """
+    check_path(path, "verify", "a session file")
     mistakes = find_mistakes(path)
     session, _ = read_session(path)
     notes: tuple[Note, ...] = ()
