@@ -142,6 +142,8 @@ def _read_out(arguments: argparse.Namespace, inputs: list[str]) -> Path:
             raise UsageError(f"{option} {place}: is a folder; expected a file; add a name to it")
         if place is not None and not is_folder(place.parent):
             raise OutputError(f"{option} {place}: no folder {place.parent}; expected one; make it first")
+        if place is not None and not is_there(place) and not os.access(place.parent, os.W_OK):
+            raise OutputError(f"{option} {place}: the folder is write-protected; expected one that is not")
     places = {"--out": out, "--pdf": arguments.pdf}
     check_places(places, inputs, session=arguments.session, force=arguments.force)
     return out

@@ -424,6 +424,24 @@ def stage_table(staged: Sequence[StagedNeeds], staging_steps: Sequence[StagingSt
     """Both injection stages beside each other, and the steps at the staging line; empty without them."""
     if not staged:
         return ""
+    withheld = [
+        f"injection stage {part.injection_stage}, no trims: {sentence(one)}"
+        for part in staged
+        for one in part.withheld
+    ]
+    grid = set_grid(stage_grid(staged, staging_steps))
+    return paragraph(STAGES_SAY) + grid + "".join(map(paragraph, withheld))
+
+
+STAGES_SAY: Final = (
+    "injection stages apart: needs against the mean of the cylinders, % of fuel; step: against the middle of "
+    "all steps"
+)
+"""What the table of both injection stages is of."""
+
+
+def stage_grid(staged: Sequence[StagedNeeds], staging_steps: Sequence[StagingStep]) -> Grid:
+    """One row a cylinder: its need and trim in each injection stage, and its step at the line."""
     columns = [Column("cyl")]
     for part in staged:
         columns += [
@@ -445,16 +463,7 @@ def stage_table(staged: Sequence[StagedNeeds], staging_steps: Sequence[StagingSt
         else:
             row += [step.percent, step.half_interval_percent, _STEP_WORDS[step.at_line] if step.clear else ""]
         rows.append(row)
-    withheld = [
-        f"injection stage {part.injection_stage}, no trims: {sentence(one)}"
-        for part in staged
-        for one in part.withheld
-    ]
-    head = paragraph(
-        "injection stages apart: needs against the mean of the cylinders, % of fuel; step: against the "
-        "middle of all steps"
-    )
-    return head + table(columns, rows) + "".join(map(paragraph, withheld))
+    return Grid(columns, rows)
 
 
 def _table_of_every_cell(balance: Balance) -> str:

@@ -18,14 +18,17 @@ from laws import everything
 import mixmon
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.frames.logs import open_log
 from mixmon.note import note
+from mixmon.record.recorder import Recorder
 from mixmon.report.handover.gather import HandOver, gather
 from mixmon.report.handover.sections import WITNESS, handover_page
 from mixmon.report.handover.style import style_sheet
 from mixmon.report.page import TextPage, laid_for
 from mixmon.report.units import unit_named
 
-ALDER = ("examples/alder8_short.log.gz", "-s", "examples/alder8.toml")
+ALDER = ("examples/alder8_short.log.gz", "-s", "examples/alder8.toml", "--from", "14", "--to", "37.5")
 FOREIGN = ("-s", "examples/foreign.toml", "--ledger", ":memory:", "--quiet")
 
 
@@ -41,16 +44,21 @@ def row_of(page: str, name: str) -> list[str]:
 
 
 @pytest.fixture(scope="module")
-def found() -> HandOver:
-    """What is known of the example."""
+def run() -> mixmon.Run:
+    """A part of the example: a dwell, a pull with a misfire, and a fuel cut."""
     session = mixmon.load_session("examples/alder8.toml")
-    run = mixmon.read_run(session, Path("examples/alder8_short.log.gz").resolve())
+    return mixmon.read_run(session, Path(ALDER[0]).resolve(), begin_s=14.0, end_s=37.5)
+
+
+@pytest.fixture(scope="module")
+def found(run) -> HandOver:
+    """What is known of it."""
     return gather(run, unit_named("lambda", run.binding.fuel, run.binding.stoich_afr))
 
 
 @pytest.fixture(scope="module")
 def alder(tmp_path_factory) -> tuple[str, dict]:
-    """The page of the example, and what the command said of it."""
+    """Its page, and what the command said of it."""
     place = tmp_path_factory.mktemp("page") / "page.html"
     answer = run_command("report", *ALDER, "--ledger", ":memory:", "-o", str(place), "--json", "--quiet")
     assert (answer.status, answer.err) == (DONE, "")
@@ -74,29 +82,28 @@ def test_a_page_has_no_fault_that_the_tool_finds(alder, both):
 
 def test_the_answer_stands_first_and_the_page_says_what_it_is_not(alder):
     seen = text_of(alder[0])
-    assert seen.index("cylinder 4 needs +5.9 % fuel") < seen.index("Job")
+    assert re.search(r"cylinder 4 needs \+\d\.\d % fuel", seen[: seen.index("Job")])
+    assert "from 00:14.0 to 00:37.5" in seen
     assert seen.count(WITNESS) == 2
     assert "Placeholder limits" in seen
     assert not re.search(r"\bsafe\b", seen, re.IGNORECASE)
 
 
-def test_findings_are_those_of_their_own_functions():
+def test_findings_are_those_of_their_own_functions(run, found):
     """One reading for balance, trims and alarms, and one for events and pulls, give what each gives alone."""
-    session = mixmon.load_session("examples/alder8.toml")
-    run = mixmon.read_run(session, "examples/alder8_short.log.gz", begin_s=25.0)
-    joint = gather(run, unit_named("lambda", run.binding.fuel, None))
-    assert everything(joint.balance) == everything(mixmon.balance(run))
-    assert everything(joint.alarms) == everything(mixmon.alarms(run))
-    assert everything(joint.events) == everything(mixmon.events(run, joint.lags))
-    assert len(joint.alarms) > 0
-    assert len(joint.pulls.pulls) == 1
+    assert everything(found.balance) == everything(mixmon.balance(run))
+    assert everything(found.alarms) == everything(mixmon.alarms(run))
+    assert everything(found.events) == everything(mixmon.events(run, found.lags))
+    assert len(found.alarms) > 0
+    assert len(found.pulls.pulls) == 1
 
 
 def test_needs_events_and_pulls_stand_in_the_page(alder, found):
     page = alder[0]
     for one in found.balance.cylinders:
         cells = row_of(page, f"need-{one.cylinder}")
-        assert (cells[3], cells[6]) == (f"{one.needs_percent:+.1f}", f"{one.usable_s:.1f}")
+        total = [f"{end:+.1f}" for end in one.total_interval95_percent]
+        assert (cells[3], cells[6:8], cells[8]) == (f"{one.needs_percent:+.1f}", total, f"{one.usable_s:.1f}")
     kinds = [one.kind.value for one in found.events]
     assert [row_of(page, f"event-{i}")[1] for i in range(1, len(kinds) + 1)] == kinds
     assert row_of(page, "pull-1")[3] == f"{found.pulls.pulls[0].from_rpm:.0f}"
@@ -147,25 +154,38 @@ def test_findings_by_label_say_so_where_labels_see_other_cylinders(found):
     assert page.count("By label, not by cylinder") == 3
 
 
-def test_text_of_files_cannot_become_markup(tmp_path):
+@pytest.fixture
+def spoilt_run(tmp_path) -> Path:
+    """A recorded run whose name, sensor and mark hold markup and an escape sequence."""
     text = Path("examples/foreign.toml").read_text()
-    evil = "</title><script>alert(1)</script><img src=x onerror=alert(2)>&\\u001b[2J"
-    text = re.sub(r'(?m)^name = ".*"$', lambda _: f'name = "{evil}"', text, count=1)
+    text = re.sub(r'(?m)^name = ".*"$', lambda _: f'name = "{EVIL}\\u001b[2J"', text, count=1)
     text = re.sub(r'sensor = "[^"]*"', lambda _: "sensor = '\"><b>S'", text, count=1)
-    for name in ("foreign_chain.dbc", "foreign_engine.dbc"):
-        (tmp_path / name).write_bytes(Path("examples", name).read_bytes())
-    session = tmp_path / "evil.toml"
-    session.write_text(text)
-    place = tmp_path / "evil.html"
-    words = ("-s", str(session), "--ledger", ":memory:", "--to", "5", "--quiet", "-o", str(place))
-    assert run_command("report", "examples/foreign.log.gz", *words).status == DONE
+    names = ("foreign_chain.dbc", "foreign_engine.dbc")
+    files = {name: Path("examples", name).read_bytes() for name in names}
+    options = (BusOptions("can0", "socketcan", "can0", 500_000),)
+    recorder = Recorder(tmp_path, name="evil", buses=options, files={"session.toml": text.encode(), **files})
+    assert recorder.start("asked for")
+    frames = next(iter(open_log("examples/foreign.log.gz")))
+    recorder.write(frames)
+    recorder.note(int(frames.t[0]) + 2_000_000_000, "mark", text=f"spike {EVIL}")
+    recorder.close()
+    (run,) = tmp_path.iterdir()
+    return run
+
+
+EVIL = "</title><script>alert(1)</script><img src=x onerror=alert(2)>&"
+
+
+def test_text_of_files_cannot_become_markup(spoilt_run):
+    place = spoilt_run.parent / "evil.html"
+    words = ("--ledger", ":memory:", "--quiet", "-o", str(place))
+    assert run_command("report", str(spoilt_run), *words).status == DONE
     page = place.read_text()
     assert page_faults(page) == []
-    assert "alert(1)" in page
-    assert "<script" not in page
-    assert "<img" not in page
-    assert "<b>" not in page
-    assert "\x1b" not in page
+    assert f"spike {EVIL}" in text_of(page)
+    assert "every file agrees with its checksum" in text_of(page)
+    for sign in ("<script", "<img", "<b>", "\x1b"):
+        assert sign not in page
 
 
 @pytest.mark.parametrize(

@@ -21,6 +21,7 @@ from mixmon.findings.balance.balance import CellNeed
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Event
 from mixmon.findings.pulls.quality import Suggestion
+from mixmon.findings.trims.notes import SheetNote
 from mixmon.frames.clock import clock_text
 from mixmon.messages.cautions import cautions
 from mixmon.mixture.steady import Cell
@@ -35,7 +36,16 @@ from mixmon.report.answers import (
     pulls_answer,
     trims_answer,
 )
-from mixmon.report.balance import cell_grid, cylinder_grid, log_json, log_troubles, rests_on, say_of_labels
+from mixmon.report.balance import (
+    STAGES_SAY,
+    cell_grid,
+    cylinder_grid,
+    log_json,
+    log_troubles,
+    rests_on,
+    say_of_labels,
+    stage_grid,
+)
 from mixmon.report.comparison import (
     EFFECT_SAYS,
     change_grid,
@@ -523,14 +533,45 @@ def _needs(found: HandOver) -> str:
     ]
     return (
         paragraph(_NEEDS_CAPTION)
-        + grid_table(cylinder_grid(balance), "Needs of every cylinder, all used cells together", places)
+        + grid_table(_needs_grid(found), "Needs of every cylinder, all used cells together", places)
         + bullets([*remarks, *banks])
+        + _staged_needs(found)
     )
 
 
+def _needs_grid(found: HandOver) -> Grid:
+    """The table of the balance, with intervals that hold the sensors' own errors where these are known."""
+    grid, cylinders = cylinder_grid(found.balance), found.balance.cylinders
+    if not any(math.isfinite(c.total_interval95_percent[1]) for c in cylinders):
+        return grid
+    after = 1 + next(i for i, column in enumerate(grid.columns) if column.head == "to")
+    more = [Column("with sensor's error from", 1, signed=True), Column("to", 1, signed=True)]
+    columns = [*grid.columns[:after], *more, *grid.columns[after:]]
+    rows = [
+        (*row[:after], *c.total_interval95_percent, *row[after:])
+        for row, c in zip(grid.rows, cylinders, strict=True)
+    ]
+    return Grid(columns, rows)
+
+
+def _staged_needs(found: HandOver) -> str:
+    """Both injection stages apart, where injection is staged."""
+    staged = found.balance.staged
+    if not staged:
+        return ""
+    withheld = [
+        f"Injection stage {part.injection_stage}, no trims: {sentence(one)}."
+        for part in staged
+        for one in part.withheld
+    ]
+    grid = stage_grid(staged, found.balance.staging_steps)
+    places = [RowPlace(target=f"cylinder-{c.cylinder}") for c in staged[0].cylinders]
+    return grid_table(grid, _sentence_case(STAGES_SAY), places) + bullets(withheld)
+
+
 _NEEDS_CAPTION: Final = (
-    "Percent of fuel against the mean of the cylinders; + means add fuel. Intervals here are of what "
-    "repeats; with the sensors' own errors they are as wide as the answer says."
+    "Percent of fuel against the mean of the cylinders; + means add fuel. The first interval is of what "
+    "repeats; the second one holds the sensor's own error as well, which only exchanged sensors show."
 )
 
 
@@ -615,7 +656,13 @@ def _trims(found: HandOver) -> str:
 def _why_of_trims(found: HandOver) -> list[str]:
     """What there is to know of a trim beyond the remarks on its need."""
     said = {one.cylinder: one.flags for one in found.balance.cylinders}
-    whys = [(r.cylinder, [w for w in r.why if w not in said.get(r.cylinder, ())]) for r in found.sheet.rows]
+    whys = [
+        (
+            r.cylinder,
+            [w for w in r.why if w not in said.get(r.cylinder, ()) and w.code is not SheetNote.MOVED_BY_NEED],
+        )
+        for r in found.sheet.rows
+    ]
     return [f"Cylinder {cylinder}: {sentences(why)}." for cylinder, why in whys if why]
 
 

@@ -114,6 +114,7 @@ svg .d3{stroke-dasharray:8 3 2 3}
 svg .dot{fill:var(--text)}
 svg .hollow{fill:var(--back);stroke:var(--text);stroke-width:2}
 svg .span{fill:var(--back-doubt)}
+.sign{width:100%}
 .sign td{height:2.6rem;min-width:9rem}
 @page{size:A4;margin:14mm 12mm 16mm}
 @media screen and (max-width:40rem){
@@ -128,7 +129,7 @@ body{padding:0;max-width:none}
 p,ul{max-width:none}
 a{color:inherit;text-decoration:none}
 nav{display:none}
-h2,h3,caption,h2+p,h3+p{break-after:avoid}
+h2,h3,caption,h2+p,h3+p,h3+ul{break-after:avoid}
 tr,figure,.answer,.keep,li,p{break-inside:avoid}
 thead{display:table-header-group}
 tbody tr:first-child,tbody tr:last-child{break-before:avoid}
