@@ -15,12 +15,16 @@ from typing import Any
 
 from mixmon.errors import UsageError
 from mixmon.extras import load_extra
+from mixmon.messages.binding import Binding
+from mixmon.mixture.block import CylinderBlock
 from mixmon.report.alarms import alarms_json
 from mixmon.report.balance import balance_json, log_json
 from mixmon.report.causes import causes_json
 from mixmon.report.census import census_json
 from mixmon.report.comparison import comparison_json
 from mixmon.report.events import events_json
+from mixmon.report.export.arrow import ArrowRows
+from mixmon.report.export.tables import RowTable
 from mixmon.report.identity import identity_json
 from mixmon.report.lags import lags_json
 from mixmon.report.pulls import pulls_json
@@ -416,6 +420,19 @@ def result_table(found: Told, name: str | None = None) -> Any:
     if first_ns is not None:
         about["first_ns"] = str(first_ns)
     return pa.table(arrays, pa.schema(kinds, metadata=about))
+
+
+def rows_table(binding: Binding, blocks: Sequence[CylinderBlock], first_ns: int) -> Any:
+    """Judged rows as a pyarrow.Table, as `mixmon export` writes them; at least one block.
+
+    Raises:
+        UsageError: pyarrow is not installed.
+    """
+    pa = load_extra("arrow", "pyarrow", needed_by="to_arrow")[0]
+    nodes = range(len(binding.session.chain.nodes))
+    table = RowTable(binding, nodes, blocks[0])
+    rows = ArrowRows(pa, table.form, {"session": binding.session.name, "first_ns": first_ns})
+    return rows.table([rows.batch(table.columns(block, first_ns)) for block in blocks])
 
 
 def _column_parts(

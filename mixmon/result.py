@@ -28,7 +28,8 @@ class Origin:
     session: Any = None
 
 
-def _ask_forms(name: str, *arguments: Any) -> Any:
+def ask_forms(name: str, *arguments: Any) -> Any:
+    """What a function of `forms`, which stands above all findings, says."""
     return getattr(importlib.import_module("mixmon.forms"), name)(*arguments)
 
 
@@ -47,7 +48,7 @@ class Told:
         Raises:
             UsageError: a result that does not know its run.
         """
-        told: dict[str, Any] = _ask_forms("result_dict", self)
+        told: dict[str, Any] = ask_forms("result_dict", self)
         return told
 
     def to_arrow(self, table: str | None = None) -> Any:
@@ -63,18 +64,18 @@ class Told:
         Raises:
             UsageError: no such table, no pyarrow (pip install 'mixmon[arrow]'), or as `to_dict`.
         """
-        return _ask_forms("result_table", self, table)
+        return ask_forms("result_table", self, table)
 
     def __arrow_c_stream__(self, requested_schema: object | None = None) -> object:
         """The first table by the Arrow PyCapsule interface; raises as `to_arrow`."""
         return self.to_arrow().__arrow_c_stream__(requested_schema)
 
     def _repr_html_(self) -> str:
-        html: str = _ask_forms("result_html", self)
+        html: str = ask_forms("result_html", self)
         return html
 
     def __repr__(self) -> str:
-        text: str = _ask_forms("result_repr", self)
+        text: str = ask_forms("result_repr", self)
         return text
 
 

@@ -98,7 +98,7 @@ def command_lines() -> dict[str, list[str]]:
     as_json = {
         f"{name} json": [*words, "--json"]
         for name, words in lines.items()
-        if words[0] != "decode"
+        if "--raw" not in words
         and "--read-aloud" not in words
         and "--cells" not in words  # the JSON has all cells, asked for or not
         and words[0] != "simulate"  # one grading is stored as text, the other as JSON

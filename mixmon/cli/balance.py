@@ -9,11 +9,10 @@ import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude, talk
 from mixmon.cli.main import DONE, LIMIT_NOT_MET
-from mixmon.cli.runs import add_against, add_run, log_status, opened_run
+from mixmon.cli.runs import add_against, add_run, log_status, opened_run, unit_of_run
 from mixmon.findings.balance.balance import Spread
 from mixmon.report.balance import balance_text, log_troubles
 from mixmon.report.text import to_json
-from mixmon.report.units import unit_named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +32,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the logs and prints the balance; with --max-spread, also checks the spread."""
     with opened_run(arguments) as opened:
-        unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
+        unit = unit_of_run(opened, arguments.units)
         found = mixmon.balance(opened, arguments.against)
     if arguments.json:
         text = to_json(found.to_dict())

@@ -7,12 +7,13 @@ from pathlib import Path
 
 from mixmon.cli import options
 from mixmon.cli.console import conclude
-from mixmon.cli.runs import log_status, opened_run, trims_of
+from mixmon.cli.runs import log_status, opened_run, trims_of, unit_of_run
 from mixmon.errors import UsageError
 from mixmon.findings.proof.compare import USUAL_MARGIN_PERCENT, BeforeAfter
 from mixmon.report.balance import log_troubles
 from mixmon.report.comparison import comparison_text
 from mixmon.report.text import to_json
+from mixmon.report.units import Unit
 from mixmon.run import LogFacts, compare_sides, side_of_run
 
 
@@ -42,6 +43,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     options.add_leave_out(parser)
     options.add_window(parser)
+    options.add_units(parser)
     options.add_json(parser)
     options.add_strict(parser)
     options.add_quiet(parser)
@@ -50,13 +52,13 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Compares the runs."""
     arguments.log = [arguments.before, arguments.after]
-    found, logs = _read_both(arguments)
-    text = to_json(found.to_dict()) if arguments.json else comparison_text(found, logs)
+    found, logs, unit = _read_both(arguments)
+    text = to_json(found.to_dict()) if arguments.json else comparison_text(found, logs, unit)
     return conclude(text, log_status(arguments, [trouble for log in logs for trouble in log_troubles(log)]))
 
 
-def _read_both(arguments: argparse.Namespace) -> tuple[BeforeAfter, list[LogFacts]]:
-    """The comparison, and what became of both logs."""
+def _read_both(arguments: argparse.Namespace) -> tuple[BeforeAfter, list[LogFacts], Unit]:
+    """The comparison, what became of both logs, and the unit of lambda."""
     if arguments.before == arguments.after:
         raise UsageError(
             f"{arguments.before}: named twice; expected two runs; a run is always like itself: name another"
@@ -67,7 +69,8 @@ def _read_both(arguments: argparse.Namespace) -> tuple[BeforeAfter, list[LogFact
         session = getattr(arguments, f"session_{when}") or arguments.session
         one = argparse.Namespace(**{**vars(arguments), "log": [getattr(arguments, when)], "session": session})
         with opened_run(one) as opened:
+            unit = unit_of_run(opened, arguments.units)
             sides.append(side_of_run(opened))
         runs.append(opened)
     found = compare_sides((runs[0], runs[1]), (sides[0], sides[1]), arguments.margin, entered)
-    return found, [one.log for one in runs]
+    return found, [one.log for one in runs], unit

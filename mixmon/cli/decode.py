@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import ExitStack, closing
 from dataclasses import replace
 from pathlib import Path
 
 import mixmon
 from mixmon.cli import options
-from mixmon.cli.console import talk
+from mixmon.cli.console import conclude, talk
 from mixmon.cli.output import FolderOut, TextOut, check_places, new_file
 from mixmon.cli.paths import is_there
 from mixmon.cli.runs import log_status, opened_frames
 from mixmon.errors import UsageError
-from mixmon.log import Decoded, Definitions
+from mixmon.frames.block import FrameBlock
+from mixmon.log import Decoded, Definitions, SignalValues
 from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.chain import shipped_database
 from mixmon.messages.database import Database, load_database
@@ -23,15 +24,17 @@ from mixmon.report.balance import log_troubles
 from mixmon.report.export.files import ParquetFile, load_pyarrow
 from mixmon.report.tables import (
     DECODED,
+    SignalTally,
     corrupt_remarks,
     decoded_columns,
+    decoded_json,
     decoding_remarks,
     long_header,
     long_lines,
     wide_header,
     wide_lines,
 )
-from mixmon.report.text import counted
+from mixmon.report.text import counted, to_json
 from mixmon.session.load import load_session
 from mixmon.session.model import Bus
 
@@ -83,6 +86,12 @@ def configure(parser: argparse.ArgumentParser) -> None:
     )
     options.add_force(parser)
     options.add_window(parser)
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        help="one JSON object: of every signal how many values, their quality and their range; the values "
+        "themselves only with --out",
+    )
     options.add_strict(parser)
     options.add_quiet(parser)
 
@@ -94,13 +103,15 @@ def run(arguments: argparse.Namespace) -> int:
     definitions = _load_definitions(arguments)
     with opened_frames(arguments) as frames:
         decoded = mixmon.decode(frames, definitions, arguments.signals)
+        tally = SignalTally() if arguments.json else None
         if arguments.wide:
             _write_wide(arguments, read, decoded)
         elif _is_parquet(arguments.out):
-            _write_parquet(arguments, decoded)
+            _write_parquet(arguments, decoded, tally)
         else:
-            _write_long(arguments, decoded)
-    return _report_counts(arguments, decoded)
+            _write_long(arguments, decoded, tally)
+    status = _report_counts(arguments, decoded)
+    return status if tally is None else conclude(to_json(decoded_json(decoded, tally, arguments.out)), status)
 
 
 def _check_options(arguments: argparse.Namespace) -> list[Path]:
@@ -108,6 +119,8 @@ def _check_options(arguments: argparse.Namespace) -> list[Path]:
     if (arguments.session is None) == (arguments.database is None):
         raise UsageError("mixmon decode: expected --session or --database, one of them; give one")
     out = arguments.out
+    if arguments.wide and arguments.json:
+        raise UsageError("--json: tells of one table; expected no --wide; omit one")
     if arguments.wide and (arguments.raw or out is None or out.suffix):
         raise UsageError("--wide: expected --out FOLDER, a name without a suffix, and no --raw; change these")
     if out is not None and not arguments.wide and out.suffix.lower() not in (".csv", *_PARQUET):
@@ -159,11 +172,21 @@ def _tell_notices(databases: Iterable[Database], *, quiet: bool) -> None:
             talk(f"{database.name}: {notice}", quiet=quiet)
 
 
-def _write_long(arguments: argparse.Namespace, decoded: Decoded) -> None:
+def _tallied(decoded: Decoded, tally: SignalTally | None) -> Iterator[tuple[FrameBlock, list[SignalValues]]]:
+    """Pieces of the log with their values, which are counted on the way where that is asked for."""
+    for part, columns in decoded.columns():
+        if tally is not None:
+            tally.add(columns)
+        yield part, columns
+
+
+def _write_long(arguments: argparse.Namespace, decoded: Decoded, tally: SignalTally | None) -> None:
 
     with TextOut(arguments.out, force=arguments.force) as out:
         head = long_header(raw=arguments.raw)  # goes out with the first values
-        for part, columns in decoded.columns():
+        for part, columns in _tallied(decoded, tally):
+            if arguments.json and arguments.out is None:
+                continue
             zero = 0 if arguments.absolute else decoded.frames.first
             lines = long_lines(part.t - zero, columns, raw=arguments.raw)
             if lines:
@@ -182,11 +205,11 @@ def _write_wide(arguments: argparse.Namespace, read: Sequence[Path], decoded: De
                 out.write(key, head + wide_lines(part.t - zero, one, names))
 
 
-def _write_parquet(arguments: argparse.Namespace, decoded: Decoded) -> None:
+def _write_parquet(arguments: argparse.Namespace, decoded: Decoded, tally: SignalTally | None) -> None:
 
     path, out = arguments.out, None
     with ExitStack() as opened:
-        for part, found in decoded.columns():
+        for part, found in _tallied(decoded, tally):
             columns = [column for column in found if len(column.rows)]
             if not columns:
                 continue

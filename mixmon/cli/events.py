@@ -7,11 +7,10 @@ import argparse
 import mixmon
 from mixmon.cli import options
 from mixmon.cli.console import conclude
-from mixmon.cli.runs import add_lag, add_run, lags_of, log_status, opened_run
+from mixmon.cli.runs import add_lag, add_run, lags_of, log_status, opened_run, unit_of_run
 from mixmon.report.balance import log_troubles
 from mixmon.report.events import events_text
 from mixmon.report.text import to_json
-from mixmon.report.units import unit_named
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -24,7 +23,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Reads the log and prints what happened in it."""
     with opened_run(arguments) as opened:
-        unit = unit_named(arguments.units, opened.binding.fuel, opened.binding.stoich_afr)
+        unit = unit_of_run(opened, arguments.units)
         known = mixmon.lags(opened, lags_of(arguments.lag, opened.session.engine.cylinders))
         found = mixmon.events(opened, known)
     text = to_json(found.to_dict()) if arguments.json else events_text(found, known, opened, unit)

@@ -24,7 +24,7 @@ from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.output import evidence_keeper
 from mixmon.cli.stopping import Stopping
-from mixmon.errors import SourceError, UsageError, reason_of
+from mixmon.errors import UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.census.nodes import Expected
 from mixmon.findings.events.event import Event, Kind
@@ -35,17 +35,14 @@ from mixmon.frames.block import FrameBlock
 from mixmon.frames.clock import clock_text
 from mixmon.ledger.biases import with_known_biases
 from mixmon.live.bus_board import UNHEARD, BusFacts, Meter, trouble
+from mixmon.live.kept_files import own_runs_folder, read_kept, run_files
 from mixmon.live.recording import RunRecording, event_words, joined_silences
 from mixmon.live.source import BusSource
 from mixmon.live.worker import Worker
-from mixmon.messages.bind import bind, database_path, load_databases
+from mixmon.messages.bind import bind, load_databases
 from mixmon.messages.binding import NO_BUS
-from mixmon.messages.chain import shipped_database
 from mixmon.record.recorder import Recorder
-from mixmon.record.run_folder import SESSION_FILE
 from mixmon.report.text import printable
-from mixmon.session.entered import entered_path
-from mixmon.session.evidence import evidence_path
 from mixmon.session.load import load_session
 from mixmon.session.model import Session
 from mixmon.watch.commands import Item, Remark
@@ -191,7 +188,7 @@ def acceptance_of(arguments: argparse.Namespace) -> Acceptance:
     Raises:
         SourceError: the file cannot be read.
     """
-    return Acceptance(_read_bytes(arguments.session), str(arguments.session))
+    return Acceptance(read_kept(arguments.session), str(arguments.session))
 
 
 def live_worker(arguments: argparse.Namespace, *, record: bool = True) -> Worker:
@@ -223,39 +220,9 @@ def _make_recording(
     return RunRecording(recorder, arm_rpm=arguments.arm, idle=not record)
 
 
-def run_files(session: Session) -> dict[str, bytes]:
-    """What is kept in every run beside the frames: the session file and its own message definitions.
-
-    Raises:
-        SourceError: one of them cannot be read.
-    """
-    if session.path is None:
-        return {}
-    files = {SESSION_FILE: _read_bytes(session.path)}
-    if session.identity is not None:
-        files[evidence_path(Path(SESSION_FILE)).name] = _read_bytes(evidence_path(session.path))
-    if session.entries:
-        files[entered_path(Path(SESSION_FILE)).name] = _read_bytes(entered_path(session.path))
-    for bus in session.buses:
-        for written in bus.databases:
-            path = database_path(written, session.path.parent)
-            if path is not None and path != shipped_database(written):
-                files.setdefault(path.name, _read_bytes(path))
-    return files
-
-
 def runs_folder(arguments: argparse.Namespace, session: Session) -> Path:
-    """Where runs are kept: by the command line, else the session's folder, from where its file lies."""
-    beside = session.path.parent if session.path is not None else Path()
-    return arguments.folder or beside / session.recording.folder
-
-
-def _read_bytes(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as error:
-        why = reason_of(error).lower()
-        raise SourceError(f"{path}: {why}; expected a file that can be read; check its name") from error
+    """Where runs are kept: by the command line, else as the session says."""
+    return arguments.folder or own_runs_folder(session)
 
 
 def _arm_speed(text: str) -> float:

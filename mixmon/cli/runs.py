@@ -24,6 +24,7 @@ from mixmon.frames.logs import is_run
 from mixmon.log import FrameLog
 from mixmon.record.run_folder import kept_session, load_kept_session, open_run
 from mixmon.report.progress import Progress
+from mixmon.report.units import Unit, unit_named
 from mixmon.run import Run
 from mixmon.session.model import Session
 
@@ -170,6 +171,15 @@ def opened_run(arguments: argparse.Namespace) -> Iterator[Run]:
     with Progress(sys.stderr, run.total, quiet=arguments.quiet) as progress:
         run.watcher = progress.advance
         yield run
+
+
+def unit_of_run(run: Run, name: str) -> Unit:
+    """The unit of lambda of that name, by the fuel of a run.
+
+    Raises:
+        UsageError: AFR without a stoichiometric ratio.
+    """
+    return unit_named(name, run.binding.fuel, run.binding.stoich_afr)
 
 
 def trims_of(words: Iterable[str]) -> dict[int, float] | None:

@@ -132,8 +132,12 @@ async def _serve(
         flush_results()
         if not is_loopback(arguments.host):
             talk(_REACHED)
+        failure = ""
         while not over():
             follower.show_news()
+            if worker.snapshot.failure != failure:
+                failure = worker.snapshot.failure
+                talk(f"{failure}; the screens go on and say so")
             await asyncio.sleep(FOLLOW_S)
     finally:
         await server.close()

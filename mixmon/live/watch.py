@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from types import NoneType, TracebackType
-from typing import Self
+from typing import Any, Literal, Self
 
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import SourceError, UsageError, check_kind, check_path
@@ -23,12 +24,17 @@ from mixmon.frames.candump_line import LAST_SECOND
 from mixmon.frames.clock import clock_text
 from mixmon.frames.logs import check_part, is_run
 from mixmon.ledger.biases import with_known_biases
+from mixmon.live.kept_files import own_runs_folder, run_files
+from mixmon.live.recording import RunRecording
 from mixmon.live.replay import ReplaySource
 from mixmon.live.source import BusSource
 from mixmon.live.worker import TURN_S, Worker
 from mixmon.messages.bind import bind, load_databases
+from mixmon.messages.binding import Binding
 from mixmon.mixture.block import CylinderBlock
+from mixmon.record.recorder import Recorder
 from mixmon.record.run_folder import open_run
+from mixmon.result import ask_forms
 from mixmon.run import check_left_out, listed_steps
 from mixmon.session.model import Session
 from mixmon.watch.commands import Remark
@@ -49,6 +55,8 @@ class Turn:
     remarks   what happened to buses and recording, in words
     t_s       seconds of the newest row from the first frame of the log, or of this watching
     t_ns      its stamp, ns; None before the first row
+    binding   the session with what its frames mean, as `Run` has it
+    first_ns  stamp from which t_s counts, ns; None before the first frame
     """
 
     snapshot: Snapshot
@@ -56,6 +64,17 @@ class Turn:
     alarms: tuple[AlarmEvent, ...]
     events: tuple[Event, ...]
     remarks: tuple[str, ...]
+    binding: Binding = field(repr=False)
+    first_ns: int | None
+
+    def to_arrow(self) -> Any:
+        """The new rows as a pyarrow.Table, as `CylinderBlock.to_arrow`; None where none has become due.
+
+        Raises:
+            UsageError: pyarrow is not installed (pip install 'mixmon[arrow]').
+        """
+        rows = [block for block in self.rows if len(block)]
+        return ask_forms("rows_table", self.binding, rows, self.first_ns or 0) if rows else None
 
     @property
     def t_s(self) -> float:
@@ -87,6 +106,20 @@ class Watch:
     def session(self) -> Session:
         """What the user declared."""
         return self._worker.session
+
+    @property
+    def binding(self) -> Binding:
+        """The session with what its frames mean, as `Run` has it."""
+        return self._worker.binding
+
+    @property
+    def recorded(self) -> tuple[Path, ...]:
+        """The folders of the runs that were recorded, and of the one that is."""
+        recording = self._worker.recording
+        if recording is None:
+            return ()
+        now = (recording.status.folder,) if recording.running and recording.status.folder else ()
+        return tuple(dict.fromkeys((*(run.folder for run in recording.runs if run.folder), *now)))
 
     def __enter__(self) -> Self:
         """Opens the buses or the recording.
@@ -151,6 +184,8 @@ class Watch:
             alarms=tuple(item for item in items if isinstance(item, AlarmEvent)),
             events=tuple(item for item in items if isinstance(item, Event)),
             remarks=tuple(item.text for item in items if isinstance(item, Remark)),
+            binding=worker.binding,
+            first_ns=worker.zero_ns,
         )
 
 
@@ -165,11 +200,12 @@ def watch(
     for_s: float | None = None,
     lateness_s: float | None = None,
     leave_out: Sequence[int] = (),
+    record: bool | str | Path = False,
 ) -> Watch:
     """Watches live buses, or a recording as if it were live: snapshots, rows, alarms and events as they come.
 
-    It only listens, records nothing, and never stops, limits or protects the engine: use the engine control's
-    and the dyno's own trips, set from the builder's limits.
+    It only listens, records nothing unless asked to, and never stops, limits or protects the engine: use the
+    engine control's and the dyno's own trips, set from the builder's limits.
 
     >>> import mixmon
     >>> session = mixmon.load_session("examples/alder8.toml")
@@ -189,26 +225,50 @@ def watch(
         lateness_s: how far behind newer frames a frame may come and still be counted, seconds, 0 to 10; rows
             wait so long. None: 0.02 on buses, 0.5 in recordings.
         leave_out: cylinders to exclude.
+        record: True records live buses in the session's folder, a name in that one, as `mixmon record` does;
+            see `Watch.recorded`. What keeps a run from being written is a remark of a turn.
 
     Raises:
-        UsageError: no bus, a log and buses, an unknown cylinder, or an impossible number.
+        UsageError: no bus, a log and buses or to be recorded, an unknown cylinder, or an impossible number.
         SessionError: the session's signals are not in its message definitions.
         SourceError: there is no such log.
     """
     check_kind(session, Session, "watch", "a session, as load_session gives it")
-    if log is not None and buses is not None:
-        raise UsageError("watch: a log and buses; expected one of them; omit one")
+    _check_sources(log, buses, record)
     session = with_known_biases(session)
     binding = bind(session, load_databases(session))
     replay = None if log is None else _open_replay(log, speed, begin_s, end_s)
-    source = BusSource(_listed_buses(session, buses)) if replay is None else replay
+    live = _listed_buses(session, buses) if replay is None else ()
+    source = BusSource(live) if replay is None else replay
+    recording = _recording_in(session, live, record) if record else None
     steps = None if log is None else listed_steps(session, log)
     if lateness_s is not None:
         source.lateness_ns = round(_check_seconds("lateness_s", lateness_s, LONGEST_LATENESS_S) * SECOND_NS)
     until_s = None if for_s is None else _check_seconds("for_s", for_s, LAST_SECOND)
-    left_out = check_left_out(session, leave_out)
-    worker = Worker(binding, source, left_out=left_out, steps=steps, begin_s=begin_s, keep_rows=True)
-    return Watch(worker, until_s, replay)
+    make_worker = partial(Worker, left_out=check_left_out(session, leave_out), steps=steps, begin_s=begin_s)
+    return Watch(make_worker(binding, source, recording, keep_rows=True), until_s, replay)
+
+
+def _check_sources(log: object, buses: object, record: bool | str | Path) -> None:
+    """Refuses what cannot be watched together.
+
+    Raises:
+        UsageError: a log and buses, or a log to be recorded.
+    """
+    if log is not None and buses is not None:
+        raise UsageError("watch: a log and buses; expected one of them; omit one")
+    if log is not None and record:
+        raise UsageError("watch: a log is recorded already; expected live buses to record; omit one")
+    check_kind(record, (bool, str, Path), "record", "True, False or the name of a folder")
+
+
+def _recording_in(
+    session: Session, buses: Sequence[BusOptions], place: Literal[True] | str | Path
+) -> RunRecording:
+    """What records these buses; True is the session's folder."""
+    root = own_runs_folder(session) if place is True else Path(place)
+    files, before = run_files(session), session.recording.pre_trigger_s
+    return RunRecording(Recorder(root, name=session.name, buses=buses, files=files, pre_trigger_s=before))
 
 
 def _check_seconds(name: str, seconds: float, longest: float) -> float:

@@ -24,6 +24,7 @@ from mixmon.report.text import (
     table,
     title,
 )
+from mixmon.report.units import Unit
 from mixmon.report.words import CONDITION_NAMES, sentence
 from mixmon.run import LogFacts
 from mixmon.session.keys import ENGINE_QUANTITIES
@@ -72,12 +73,12 @@ def _spread_json(spread: Spread) -> Mapping[str, Any]:
 # As text.
 
 
-def comparison_text(found: BeforeAfter, logs: Sequence[LogFacts]) -> str:
-    """The whole result for a terminal of 80 columns."""
+def comparison_text(found: BeforeAfter, logs: Sequence[LogFacts], unit: Unit) -> str:
+    """The whole result for a terminal of 80 columns; `unit` is that of lambda in the cells."""
     parts = [
         title("COMPARISON", counted(len(found.cells), "shared cell")) + answer_text(comparison_answer(found)),
         _run_lines(found, logs),
-        _cell_table(found),
+        _cell_table(found, unit),
         _change_table(found),
         "".join(map(paragraph, proof_sentences(found))),
         _left_table(found),
@@ -97,19 +98,20 @@ def _run_lines(found: BeforeAfter, logs: Sequence[LogFacts]) -> str:
     )
 
 
-def _cell_table(found: BeforeAfter) -> str:
+def _cell_table(found: BeforeAfter, unit: Unit) -> str:
     if not found.cells:
         return ""
     columns = [
         Column("rpm"),
         Column("load"),
-        Column("lambda before", 3),
-        Column("after", 3),
+        Column(f"{unit.heading} before", unit.decimals),
+        Column("after", unit.decimals),
         Column("cylinders"),
     ]
-    return table(
-        columns, [(c.rpm, c.load, c.lambda_before, c.lambda_after, c.cylinders) for c in found.cells]
-    )
+    rows = [
+        (c.rpm, c.load, unit.of(c.lambda_before), unit.of(c.lambda_after), c.cylinders) for c in found.cells
+    ]
+    return table(columns, rows)
 
 
 def _change_table(found: BeforeAfter) -> str:

@@ -9,14 +9,19 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Bytes, Floats, Ints
-from mixmon.log import DecodedFrames, Decoding, SignalValues
+from mixmon.log import Decoded, DecodedFrames, Decoding, SignalValues
 from mixmon.messages.plan import Quality
+from mixmon.report.balance import log_json
 from mixmon.report.export.fields import ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.text import counted
 
@@ -24,6 +29,7 @@ QUALITY_WORDS = {q.value: q.name.lower().replace("_", " ") for q in Quality}
 """Quality in words, as written to files."""
 
 _GOOD = int(Quality.GOOD)
+_QUALITIES = max(Quality) + 1
 
 
 def in_order(columns_of_block: list[SignalValues]) -> Ints:
@@ -61,6 +67,94 @@ def corrupt_remarks(decoding: Decoding) -> list[str]:
     frames = counted(decoding.corrupt, "frame")
     words = f"{frames} with a wrong checksum or a repeated counter, marked corrupt"
     return [words] if decoding.corrupt else []
+
+
+# What was decoded, signal by signal.
+
+
+@dataclass(slots=True)
+class _Counted:
+    """Of one signal: values by quality, lowest and highest good value, first and last stamp."""
+
+    unit: str
+    by_quality: Ints
+    lowest: float = math.nan
+    highest: float = math.nan
+    first: int | None = None
+    last: int | None = None
+
+    def add(self, column: SignalValues) -> None:
+        """Counts the values of a piece of the log."""
+        self.by_quality += np.bincount(column.quality, minlength=len(self.by_quality))
+        good = column.values[np.isfinite(column.values)]
+        if len(good):
+            self.lowest = float(np.fmin(self.lowest, good.min()))
+            self.highest = float(np.fmax(self.highest, good.max()))
+        if len(column.t):
+            self.first = int(column.t[0]) if self.first is None else self.first
+            self.last = int(column.t[-1])
+
+
+class SignalTally:
+    """Counts decoded values by channel, message and signal; memory does not grow with the log."""
+
+    def __init__(self) -> None:
+        self._signals: dict[tuple[str, str, str], _Counted] = {}
+
+    def add(self, columns: Sequence[SignalValues]) -> None:
+        """Counts the values of a piece of the log."""
+        for column in columns:
+            name = (column.channel, column.message, column.signal)
+            counted = self._signals.get(name)
+            if counted is None:
+                counted = self._signals[name] = _Counted(column.unit, np.zeros(_QUALITIES, np.int64))
+            counted.add(column)
+
+    def to_json(self, first: int) -> list[Mapping[str, Any]]:
+        """The fields of each signal; `first` is the stamp of the log's first frame, ns."""
+        return [
+            {
+                "channel": channel,
+                "message": message,
+                "signal": signal,
+                "unit": one.unit,
+                "values": int(one.by_quality.sum()),
+                "quality": {
+                    QUALITY_WORDS[code]: int(count)
+                    for code, count in enumerate(one.by_quality.tolist())
+                    if count
+                },
+                "lowest": one.lowest,
+                "highest": one.highest,
+                "first_s": None if one.first is None else (one.first - first) / SECOND_NS,
+                "last_s": None if one.last is None else (one.last - first) / SECOND_NS,
+            }
+            for (channel, message, signal), one in sorted(self._signals.items())
+        ]
+
+
+def decoded_json(decoded: Decoded, tally: SignalTally, out: Path | None) -> Mapping[str, Any]:
+    """What was decoded.
+
+    log       as in every command
+    out       the file with the values; null: none was asked for
+    frames, values  that were decoded
+    not_in_their_frames  values of frames that were cut short, or of another branch
+    unknown_frames       of identifiers without a definition
+    corrupt_frames       with a wrong checksum or a repeated counter
+    signals   of each: values, how many of which quality, and the range of those that are good
+    """
+    counts = decoded.decoding
+    return {
+        "log": log_json(decoded.frames.log),
+        "out": out,
+        "frames": counts.frames,
+        "values": counts.values,
+        "not_in_their_frames": counts.missing,
+        "unknown_frames": counts.unknown,
+        "corrupt_frames": counts.corrupt,
+        "signals": tally.to_json(decoded.frames.first or 0),
+    }
 
 
 # One value a line, or one frame a line, as CSV.

@@ -66,6 +66,18 @@ def test_changes_and_trims_of_an_outside_engine(trimmed):
     assert found["spread_before_percent"]["cylinders_used"] == SIX
 
 
+def test_lambda_is_shown_in_the_unit_that_was_asked_for(trimmed):
+    shown = {
+        unit: run_command("compare", *trimmed, "--units", unit, "--quiet").out for unit in ("lambda", "phi")
+    }
+    first = {
+        unit: next(lines[i + 1].split() for i, line in enumerate(lines) if f"{unit} before" in line)
+        for unit, lines in ((unit, text.splitlines()) for unit, text in shown.items())
+    }
+    for lam, phi in zip(first["lambda"][2:4], first["phi"][2:4], strict=True):
+        assert float(phi) == pytest.approx(1 / float(lam), abs=0.0015)  # both are rounded to three decimals
+
+
 def test_an_exchanged_pair_of_trims(trimmed):
     """The session says that what cylinder 3 got was typed for cylinder 1, and the other way round."""
     typed = TRIMS.copy()

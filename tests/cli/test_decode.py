@@ -2,6 +2,7 @@
 
 import csv
 import io
+import json
 import random
 import stat
 import sys
@@ -9,6 +10,7 @@ import sys
 import cantools
 import pyarrow.parquet as pq
 import pytest
+from schema_judge import misfits
 
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET, main
 from mixmon.cli.output import TextOut
@@ -79,6 +81,42 @@ def test_every_value_is_cantools_value_bit_for_bit(capsys, log):
     assert len(values) > 1000
     assert all(float(row["value"]) == value for row, value in values if row["quality"] == "good")
     assert all(row["quality"] == "good" for row, _ in values)
+
+
+def test_what_was_decoded_is_told_signal_by_signal(capsys, log, tmp_path):
+    out = tmp_path / "values.csv"
+    assert main(["decode", str(log), "--database", DBC, "--json", "--out", str(out), "--quiet"]) == DONE
+    told = json.loads(capsys.readouterr().out)
+    assert misfits("decode", told) == []
+    known = {}
+    for stamp, message, name, value in expected():
+        known.setdefault((message, name), []).append((float(stamp), value))
+    first, of_signal = float(STAMPS[0]), {}
+    for one in told["signals"]:
+        of_signal.setdefault((one["message"], one["signal"]), []).append(one)
+    assert set(of_signal) == set(known)
+    compared = 0
+    for name, parts in of_signal.items():
+        times, values = zip(*known[name], strict=True)
+        if None in values:  # cantools has none of a frame with a multiplexer value without a branch
+            continue
+        compared += 1
+        assert sum(one["quality"].get("good", 0) for one in parts) == len(values)
+        assert min(one["lowest"] for one in parts) == min(values)
+        assert max(one["highest"] for one in parts) == max(values)
+        assert min(one["first_s"] for one in parts) == pytest.approx(min(times) - first, abs=1e-6)
+        assert max(one["last_s"] for one in parts) == pytest.approx(max(times) - first, abs=1e-6)
+    assert compared >= 3
+    assert told["values"] == sum(one["values"] for one in told["signals"]) == len(read(out.read_text()))
+    assert main(["decode", str(log), "--database", DBC, "--json", "--quiet"]) == DONE
+    assert json.loads(capsys.readouterr().out) == {**told, "out": None}
+
+
+def test_json_tells_of_one_table(capsys, log, tmp_path):
+    assert (
+        main(["decode", str(log), "-d", DBC, "--json", "--wide", "--out", str(tmp_path / "x")]) == BAD_INPUT
+    )
+    assert "expected no --wide" in capsys.readouterr().err
 
 
 def test_what_was_left_aside_is_told(capsys, log):

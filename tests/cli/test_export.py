@@ -11,6 +11,7 @@ import can
 import numpy as np
 import pyarrow.parquet as pq
 import pytest
+from schema_judge import misfits
 
 import mixmon
 from mixmon.cli.main import BAD_INPUT, DONE, main
@@ -201,6 +202,7 @@ def test_a_pull_is_cut_out_of_rows_that_were_judged_whole(written, log, tmp_path
     words = ["export", str(log), "-s", SESSION, "--pull", "1", "--cylinder", "7", "--out", str(out)]
     assert main([*words, "--json", "--quiet", *LAG]) == DONE
     told = json.loads(capsys.readouterr().out)
+    assert misfits("export", told) == []
     assert (told["part"]["pull"], told["part"]["cylinders"]) == (1, [7])
     (one,) = told["tables"]
     part = pq.read_table(out)

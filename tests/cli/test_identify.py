@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from command_line import read_json, run_command
 
-from mixmon.cli.live import run_files
+from mixmon.live.kept_files import run_files
 from mixmon.record.run_folder import load_kept_session
 from mixmon.session.evidence import IdentityState, evidence_text, identity_standing, node_address
 from mixmon.session.fuel_steps import load_fuel_steps

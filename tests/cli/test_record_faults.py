@@ -14,6 +14,7 @@ from pathlib import Path
 from live_rig import until
 from record_rig import RATE, Rig, Scenarios, ended, lines, whole, whole_after_failure
 from run_folders import list_runs
+from schema_judge import misfits
 
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.cli.stopping import INTERRUPTED
@@ -117,6 +118,7 @@ def test_where_nothing_more_can_be_kept_it_ends_and_says_so(rig: Rig) -> None:
     last = program.err.splitlines()[-1]
     assert last.startswith(f"mixmon: {runs}: no run can be begun: ")
     assert "expected a folder with room that can be written to; choose another" in last
+    assert misfits("record", json.loads(program.out)) == []
     assert json.loads(program.out)["failure"] in program.err
     assert runs.read_text() == "a file where the folder was"
 

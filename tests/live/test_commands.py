@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 from live_rig import EXAMPLE, PATIENCE_S, Player, glimpse, until
 from run_folders import list_runs
+from schema_judge import misfits
 from slcan_emulator import SlcanEmulator
 
 from mixmon.cli.main import BAD_INPUT, DONE, INTERRUPTED, main
@@ -171,6 +172,7 @@ def test_a_place_that_cannot_hold_runs_is_bad_input_at_once(
     arguments = ("record", *BUSES, "--folder", str(tmp_path / "runs"), "--accept-caution", "--json")
     status, out, err = ran(capfd, *arguments)
     assert status == BAD_INPUT
+    assert misfits("record", json.loads(out)) == []
     assert json.loads(out)["failure"] in err
     assert "no run can be begun: File exists; expected a folder with room" in err
 

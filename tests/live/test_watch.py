@@ -3,9 +3,13 @@
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import pytest
+from live_rig import Player, glimpse
 
 import mixmon
+from mixmon.frames.adapters.interfaces import BusOptions
+from mixmon.record.run_folder import load_kept_session, open_run
 
 LOG, SESSION = "examples/alder8_short.log.gz", "examples/alder8.toml"
 
@@ -49,6 +53,53 @@ def test_lateness_is_how_long_rows_wait():
         other = next(iter(hasty))
     waits = [sum(map(len, turn.rows)) for turn in (other, first)]
     assert waits[0] - waits[1] == pytest.approx(200, abs=2)
+
+
+def test_rows_are_arrow_tables_as_export_writes_them():
+    session = mixmon.load_session(SESSION)
+    turns = watched(session)
+    tables = [table for turn in turns if (table := turn.to_arrow()) is not None]
+    assert turns[0].to_arrow() is None or turns[0].rows
+    whole = pa.concat_tables(tables, promote_options="none").to_pydict()
+    rows = np.concatenate([block.lam for turn in turns for block in turn.rows])
+    states = np.concatenate([block.state for turn in turns for block in turn.rows])
+    labels = [node.cylinders[0] for node in session.chain.nodes]
+    for i, cylinder in enumerate(labels):
+        shown = np.array([np.nan if v is None else v for v in whole[f"lambda_{cylinder}"]])
+        np.testing.assert_array_equal(shown, rows[:, i])
+        assert whole[f"state_{cylinder}"] == [mixmon.SampleState(s).word for s in states[:, i].tolist()]
+    first = turns[-1].first_ns
+    np.testing.assert_allclose(whole["t_s"], (np.array(whole["t_ns"]) - first) / 1e9, rtol=0, atol=1e-9)
+    assert turns[-1].t_s == pytest.approx(whole["t_s"][-1])
+    run = mixmon.read_run(session, LOG, end_s=1.0)
+    block = next(iter(run))
+    alone = block.to_arrow(run, first)
+    assert alone.column_names == tables[0].column_names
+    assert alone.column("t_ns").to_pylist() == block.t.tolist()
+    with pytest.raises(mixmon.UsageError, match="no row"):
+        block.take(slice(0, 0)).to_arrow(run)
+
+
+def test_what_is_watched_from_python_is_recorded_as_by_the_command(tmp_path):
+    session = mixmon.load_session(SESSION)
+    names = ("record-in-python-chain", "record-in-python-engine")
+    buses = [
+        BusOptions(bus.log_channel, "virtual", name, bus.bitrate)
+        for bus, name in zip(session.buses, names, strict=True)
+    ]
+    with pytest.raises(mixmon.UsageError, match="recorded already"):
+        mixmon.watch(session, LOG, record=True)
+    with Player(glimpse(2.0, 2.3), names) as player:
+        with mixmon.watch(session, buses=buses, record=tmp_path / "runs", for_s=20.0) as watching:
+            for turn in watching:
+                if player.done.is_set() and turn.snapshot.frames >= player.sent:
+                    break
+            (folder,) = watching.recorded
+        assert watching.recorded == (folder,)
+    run = open_run(folder)
+    assert run.verified
+    assert sum(len(block) for block in mixmon.read_frames(folder)) == player.sent
+    assert load_kept_session(folder).name == session.name
 
 
 def test_what_cannot_be_watched_is_refused():

@@ -177,7 +177,8 @@ def report_of_comparison():
     names = ("foreign.log.gz", "foreign_after.log.gz")
     runs = [mixmon.read_run(session, ROOT / "examples" / name) for name in names]
     found = mixmon.compare(*runs, entered={5: 4.0})
-    return {"comparison": lambda: comparison_text(found, [one.log for one in runs])}
+    unit = unit_named("lambda", runs[0].binding.fuel, None)
+    return {"comparison": lambda: comparison_text(found, [one.log for one in runs], unit)}
 
 
 def report_of_census(session, run):

@@ -5,8 +5,8 @@ from dataclasses import replace
 
 import pytest
 
-from mixmon.cli.live import run_files
 from mixmon.errors import SessionError
+from mixmon.live.kept_files import run_files
 from mixmon.session.entered import entered_path, entered_text, load_entries, trims_held
 from mixmon.session.load import load_session
 from mixmon.session.model import TrimEntry

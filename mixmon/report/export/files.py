@@ -21,6 +21,7 @@ from mixmon.arrays import SECOND_NS
 from mixmon.errors import OutputError, reason_of
 from mixmon.extras import load_extra
 from mixmon.frames.block import EXTENDED, NOT_DATA, FrameBlock, FrameFlag
+from mixmon.report.export.arrow import ArrowRows
 from mixmon.report.export.fields import ColumnKind, Columns, TableField, TableForm, Words
 from mixmon.report.tables import quoted
 
@@ -134,21 +135,11 @@ class ParquetFile:
             UsageError: pyarrow is not installed.
             OutputError: the file cannot be written.
         """
-        self._path, self._fields = path, form.fields
+        self._path = path
         pa, pq = load_pyarrow(path)
-        self._pa: Any = pa
-        kinds = {
-            ColumnKind.NUMBER: pa.float64(),
-            ColumnKind.WHOLE: pa.int64(),
-            ColumnKind.WORD: pa.dictionary(pa.int32(), pa.string()),
-            ColumnKind.TEXT: pa.string(),
-        }
-        told = {"mixmon": json.dumps({"table": form.name, "about": form.about, **(about or {})})}
-        self._schema = pa.schema(
-            [pa.field(f.name, kinds[f.kind], metadata=_field_notes(f)) for f in form.fields], metadata=told
-        )
+        self._rows = ArrowRows(pa, form, about)
         self._held: list[Any] = []
-        self._writer: Any = _call_writer(path, pq.ParquetWriter, file, self._schema)
+        self._writer: Any = _call_writer(path, pq.ParquetWriter, file, self._rows.schema)
 
     def add(self, columns: Columns) -> None:
         """Adds rows.
@@ -156,8 +147,7 @@ class ParquetFile:
         Raises:
             OutputError: the file cannot be written.
         """
-        arrays = [self._array(field, columns[field.name]) for field in self._fields]
-        self._held.append(self._pa.record_batch(arrays, schema=self._schema))
+        self._held.append(self._rows.batch(columns))
         if sum(len(batch) for batch in self._held) >= _ROW_GROUP_ROWS:
             self._write_held()
 
@@ -173,22 +163,7 @@ class ParquetFile:
     def _write_held(self) -> None:
         held, self._held = self._held, []
         if held:
-            table = self._pa.Table.from_batches(held, self._schema).unify_dictionaries()
-            _call_writer(self._path, self._writer.write_table, table)
-
-    def _array(self, field: TableField, values: Any) -> Any:
-        if field.kind is ColumnKind.WORD:
-            index = self._pa.array(values.index.astype(np.int32), mask=values.index.astype(np.int64) < 0)
-            return self._pa.DictionaryArray.from_arrays(index, list(values.words))
-        return self._pa.array(values, self._schema.field(field.name).type, from_pandas=True)
-
-
-def _field_notes(field: TableField) -> Mapping[str, str]:
-    """What a file says of one column beside its name."""
-    notes = {"unit": field.unit, "about": field.about}
-    if field.words:
-        notes["words"] = json.dumps(field.words)
-    return {name: text for name, text in notes.items() if text}
+            _call_writer(self._path, self._writer.write_table, self._rows.table(held))
 
 
 # MDF 4.
