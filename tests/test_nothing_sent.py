@@ -79,7 +79,7 @@ LISTENING: dict[str, tuple[str, ...]] = {
     "record": ("record", *LIVE, "--accept-caution", "--quiet"),
     "watch": ("watch", *LIVE, "--text", "--accept-caution", "--quiet"),
 }
-WITHOUT_A_BUS = {"demo", "guide"}
+WITHOUT_A_BUS = {"demo", "guide", "new"}
 
 TO_THE_ADAPTER = re.compile(rb"(C|Z[01]|S[0-8]|Y[25]|L|F)\r")
 """Close, stamps, bit rates, listen, status: common practice of serial adapters, as in Linux' slcan driver."""

@@ -98,7 +98,8 @@ EXIT_STATUSES = {
 
 COMMANDS = {
     "demo": "the demo engine, live in the dashboard; without a terminal, as text beside its truth",
-    "verify": "every mistake in a session file and its message definitions; or whether a run is unchanged",
+    "new": "a commented session file, from answers, or from a log and its message definitions",
+    "verify": "every mistake in a session file, by itself and by a log; or whether a run is unchanged",
     "census": "who is on the bus: rates, gaps, unknown identifiers, duplicate and silent nodes, load",
     "watch": "the dashboard on live buses, recording",
     "record": "live buses to a run on disk, without a screen",

@@ -48,6 +48,9 @@ _HOLD_NS: Final = SECOND_NS // 2
 _BURNT: Final = 1.3
 """Lambda below which gas has burnt; a cut reads air (common practice, no source)."""
 
+_WARM_S: Final = 60.0
+"""After so long a sensor is warm, or will not be (common practice, no source: 10 to 30 s)."""
+
 _LONG_S: Final = 20.0
 """For how long something must hold to be told. Our choice: no start takes that long."""
 
@@ -152,13 +155,14 @@ class _Log:
         return rows & self._is_ready(one)
 
     def _is_ready(self, one: Mapped) -> Mask:
-        """Whether the node of a mixture reading is ready, where it ever says so; else always."""
+        """Whether the node of a mixture reading is ready; always, where it never says so for long."""
         if one.quantity not in {"lambda", "oxygen"}:
             return np.ones(len(one.t), bool)
         ready = next((r for r in self.nodes["ready"] if r.position == one.position), None)
-        if ready is None or not np.any(ready.values > 0):
-            return np.ones(len(one.t), bool)
-        return ready.held(one.t) > 0
+        if ready is not None and np.any(ready.values > 0):
+            return ready.held(one.t) > 0
+        every = np.ones(len(one.t), bool)
+        return every & (ready is None or one.seconds(every) >= _WARM_S)
 
     def mixtures(self) -> Iterator[tuple[Mapped, Floats]]:
         """Each node's lambda while it was ready and the engine ran."""
@@ -444,7 +448,7 @@ def _find_never_ready(log: _Log) -> Iterator[Implausible]:
         if len(values) >= _LEAST_SAMPLES
         and np.ptp(np.quantile(values, (0.05, 0.95))) >= _MOVES
         and float(np.median(values)) < _BURNT
-        and one.seconds(log.counted(one)) >= 2 * _LONG_S  # a cold sensor needs less
+        and one.seconds(log.counted(one)) >= 2 * _LONG_S
     ]
     if moved and len(moved) == len(log.nodes["lambda"]):
         yield _tell(
@@ -680,15 +684,32 @@ def judge_absent(
     return tuple(found)
 
 
+def _lasted(one: Mapped) -> bool:
+    """Whether a signal came for long enough for a cold sensor to be warm."""
+    step = one.samples.step_s
+    return bool(np.isfinite(step)) and one.samples.frames * step >= _WARM_S
+
+
 def _absent_of_bus(mapped: Sequence[Mapped]) -> Iterator[Implausible]:
     """Signals that never came, by message; and those that came and never had a value."""
     never: dict[str, list[Mapped]] = defaultdict(list)
+    empty: dict[str, list[Mapped]] = defaultdict(list)
     for one in mapped:
         if not one.samples.frames:
             never[one.source.message].append(one)
-        elif not one.samples.good and not quantity_named(one.quantity).claim:
-            frames = one.samples.frames
-            yield _tell(Level.DOUBT, PlausibleNote.NEVER_GOOD, one, frames=frames, position=one.position)
+        elif not one.samples.good and _lasted(one) and not quantity_named(one.quantity).claim:
+            empty[one.key].append(one)
+    for alike in empty.values():
+        places = tuple(one.position for one in alike if one.position is not None)
+        frames = alike[0].samples.frames
+        yield _tell(
+            Level.DOUBT,
+            PlausibleNote.NEVER_GOOD,
+            alike[0],
+            frames=frames,
+            position=alike[0].position,
+            positions=places,
+        )
     by_keys: dict[tuple[str, ...], list[list[Mapped]]] = defaultdict(list)
     for alike in never.values():
         by_keys[tuple(one.key for one in alike)].append(alike)

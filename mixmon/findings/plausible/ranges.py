@@ -82,7 +82,7 @@ _FURTHER: Final[Mapping[str, tuple[Rescaling, ...]]] = {
 Steps of a quarter and an eighth of 1/min, and percent for lambda, are how controls like to send them.
 """
 
-_GAUGE_AFR: Final = 14.7
+DISPLAY_AFR: Final = 14.7
 """The ratio of most displays (common practice, no source), where no fuel is declared."""
 
 
@@ -129,7 +129,7 @@ def converted(values: Floats, by: Rescaling) -> Floats:
     if by.unit == "phi":
         with np.errstate(divide="ignore"):
             return 1.0 / read
-    return read / _GAUGE_AFR if by.unit == "afr" else read
+    return read / DISPLAY_AFR if by.unit == "afr" else read
 
 
 _NEARLY_ALL: Final = 0.95

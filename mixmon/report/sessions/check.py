@@ -77,11 +77,12 @@ def check_text(check: SessionCheck, log: str | None = None) -> str:
     answer = stress(listed(f"{check.path}: {'; '.join(told)}"), doubt=doubt)
     lines = [*map(str, check.mistakes), *(f"caution: {sentence(one)}" for one in check.cautions)]
     lines += [_channel_text(name, channel) for name, channel in check.channels.items()]
-    lines += [_write_implausible(one) for one in check.implausible]
+    lines += [write_implausible(one) for one in check.implausible]
     return answer + "".join(map(listed, lines))
 
 
-def _write_implausible(one: Implausible) -> str:
+def write_implausible(one: Implausible) -> str:
+    """One finding in a line: its level, where it stands, and what it is."""
     signal = f", {one.signal}" if one.signal else ""
     return f"{one.level.value}: {one.key}{signal}: {sentence(one.note)}"
 

@@ -330,6 +330,20 @@ def test_what_never_came_is_told_by_bus_and_by_message():
     )
 
 
+def test_sensors_that_warm_up_are_no_doubt():
+    """At their lowest value, or without one, and not ready: for a while all sensors are."""
+    cold = signals(seconds=20)
+    zeros = 0 * cold["rpm"]
+    names = [name for name in cold if name[0] in {"lambda", "oxygen", "ready"}]
+    assert told(cold, {name: zeros + (0.29 if name[0] == "lambda" else 0.0) for name in names}) == {}
+    nothing = [mapped(name, row + np.nan) for name, row in cold.items() if name[0] == "lambda"]
+    assert judge_absent(nothing, ["car"], ["can0"], {0}) == ()
+    for_long = [mapped(name, row + np.nan) for name, row in ENGINE.items() if name[0] == "lambda"]
+    assert {one.note.code.value for one in judge_absent(for_long, ["car"], ["can0"], {0})} == {
+        "never_a_value"
+    }
+
+
 def test_samples_are_the_same_however_the_log_is_cut_and_stay_few():
     t = np.arange(100_000) * 1_000_000
     values, quality = np.sin(t / 3e9), np.zeros(100_000, np.uint8)
