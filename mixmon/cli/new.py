@@ -307,11 +307,13 @@ def _check_order(told: ToldEngine, found: Proposal) -> None:
 
 def _write(path: Path, text: str) -> None:
     """Writes the file, which must be new."""
-    with open_new(path, force=False) as file:
-        try:
+    file = open_new(path, force=False)
+    try:
+        with file:
             file.write(text.encode())
-        except OSError as error:
-            raise unwritable(path, error) from error
+    except OSError as error:
+        path.unlink(missing_ok=True)  # it was made here, and a half of it is of no use
+        raise unwritable(path, error) from error
 
 
 def _tell(arguments: argparse.Namespace, made: NewSession, found: Proposal) -> int:

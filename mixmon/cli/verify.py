@@ -41,6 +41,8 @@ def run(arguments: argparse.Namespace) -> int:
     BAD_INPUT if there are mistakes; LIMIT_NOT_MET if a log leaves doubts alone.
     """
     if is_folder(arguments.session):
+        if arguments.log is not None:
+            raise UsageError(f"{arguments.session}: --log beside a run; expected a session file; omit one")
         return _verify_run(arguments)
 
     check = _check_session(arguments)

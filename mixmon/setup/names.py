@@ -24,7 +24,6 @@ NAMES: Final[Mapping[str, Words]] = {
     "lambda": _sets(
         "lambda",
         "lam",
-        "lamda",
         "afr",
         "a f",
         "mixture",
@@ -53,7 +52,6 @@ NAMES: Final[Mapping[str, Words]] = {
         "revolutions",
         "revs",
         "rev",
-        "n mot",
         "nmot",
         "n eng",
         "neng",
@@ -123,7 +121,15 @@ NAMES: Final[Mapping[str, Words]] = {
         "opening time",
     ),
     "coolant_c": _sets(
-        "coolant", "clt", "ect", "water", "water temp", "kuehlmittel", "kühlmittel", "wasser", "tmot"
+        "coolant",
+        "clt",
+        "engine coolant",
+        "water",
+        "water temp",
+        "kuehlmittel",
+        "kühlmittel",
+        "wasser",
+        "tmot",
     ),
     "intake_c": _sets(
         "iat",

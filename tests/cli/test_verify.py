@@ -250,5 +250,7 @@ def test_a_part_of_no_log_and_a_file_with_mistakes_beside_a_log(capsys, wrong):
     assert "expected --log" in capsys.readouterr().err
     assert main(["verify", str(wrong), "--log", FOREIGN_LOG]) == BAD_INPUT
     assert "not compared" in capsys.readouterr().out
+    assert main(["verify", "examples", "--log", FOREIGN_LOG]) == BAD_INPUT
+    assert "expected a session file" in capsys.readouterr().err
     assert main(["verify", FOREIGN, "--log", "no.log"]) == BAD_INPUT
     assert "no.log" in capsys.readouterr().err
