@@ -18,6 +18,7 @@ from laws import everything
 import mixmon
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.findings.balance.notes import BalanceNote
+from mixmon.findings.events.event import Events, Kind
 from mixmon.frames.adapters.interfaces import BusOptions
 from mixmon.frames.logs import open_log
 from mixmon.note import note
@@ -143,6 +144,19 @@ def test_before_and_after(both):
     assert len(row_of(both, "change-5")) == 10
     assert 'id="picture-change"' in both
     assert "examples/" not in both
+
+
+def test_of_many_events_those_that_are_drawn_and_the_gravest_are_listed(found):
+    """A thousand tips before and after the others are counted, and the misfire stands among those listed."""
+    opening = {"from_opening_percent": 10.0, "to_opening_percent": 60.0}
+    tip = replace(found.events[0], kind=Kind.TIP_IN, evidence=opening)
+    many = Events([*[replace(tip, t=tip.t + i) for i in range(500)], *found.events, *[tip] * 500])
+    page = handover_page(replace(found, events=many))
+    assert page_faults(page) == []
+    listed = [row_of(page, f"event-{i}")[1] for i in range(1, 151)]
+    assert 'id="event-151"' not in page
+    assert listed.count("misfire") == 1
+    assert f"{len(many) - 150} further events" in text_of(page)
 
 
 def test_findings_by_label_say_so_where_labels_see_other_cylinders(found):

@@ -24,7 +24,7 @@ from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.trims.notes import SheetNote
 from mixmon.frames.clock import clock_text
 from mixmon.messages.cautions import cautions
-from mixmon.mixture.steady import Cell
+from mixmon.mixture.steady import Cell as OperatingCell
 from mixmon.note import Note
 from mixmon.record.run_folder import RunNote
 from mixmon.report.answers import (
@@ -85,7 +85,7 @@ from mixmon.report.lags import lags_words
 from mixmon.report.page import TextPage, laid_for
 from mixmon.report.pulls import band_grid, pull_facts, pull_grid, remarks_on_pull
 from mixmon.report.sensors import bias_text, remarks_on, sums_words
-from mixmon.report.text import Column, Grid, counted, half_width, number, printable, title
+from mixmon.report.text import Cell, Column, Grid, counted, half_width, number, printable, title
 from mixmon.report.text import paragraph as text_paragraph
 from mixmon.report.trims import (
     BANKS_SAY,
@@ -204,7 +204,7 @@ def _whether_to_believe(found: HandOver) -> list[str]:
     balance = found.balance
     said = [f"No trims are offered: {sentence(reason)}." for reason in balance.withheld]
     said += [f"{trouble}." for trouble in _troubles(found)]
-    said += _exchanged_labels(found)
+    said += [] if balance.withheld else _exchanged_labels(found)
     if not balance.withheld:
         labels = say_of_labels(
             balance.identity, own=balance.identity_own, seen=bool(_exchanged_labels(found))
@@ -438,6 +438,14 @@ def _conditions(found: HandOver) -> str:
 
 _UNIT_SIGNS: Final = {"degC": "°C"}
 """Units as a page has them."""
+
+
+def _with_sign(cell: Cell) -> Cell:
+    """Text of a report with the unit signs of a page."""
+    if isinstance(cell, str):
+        for unit, sign in _UNIT_SIGNS.items():
+            cell = cell.replace(unit, sign)
+    return cell
 
 
 # Limits and alarms.
@@ -785,7 +793,7 @@ def _events(found: HandOver) -> str:
     answer = _by_label(found) + paragraph(_sentence_case(said))
     if not events:
         return answer
-    listed = _gravest(events)
+    listed = _gravest(events, {id(trace.event) for trace in found.traces})
     places = [RowPlace(f"event-{i}", f"event-{i}") for i in range(1, len(listed) + 1)]
     numbered = {id(event): i for i, event in enumerate(listed, 1)}
     drawn = [trace for trace in found.traces if id(trace.event) in numbered]
@@ -825,12 +833,19 @@ def _who(event: Event) -> str:
     return "all cylinders" if event.all_nodes else f"cylinder {', '.join(map(str, event.cylinders))}"
 
 
-def _gravest(events: Sequence[Event]) -> list[Event]:
-    """As many events as are listed, the gravest kinds kept, in order of time."""
+def _gravest(events: Sequence[Event], traced: set[int]) -> list[Event]:
+    """As many events as are listed, those that are drawn and the gravest kinds kept, in order of time.
+
+    traced: identities of those that are drawn.
+    """
     if len(events) <= _MOST_LISTED_EVENTS:
         return list(events)
     ranks = {kind: i for i, kind in enumerate(TRACED_KINDS)}
-    order = sorted(range(len(events)), key=lambda i: (ranks.get(events[i].kind, len(ranks)), i))
+
+    def key(i: int) -> tuple[bool, int, int]:
+        return id(events[i]) not in traced, ranks.get(events[i].kind, len(ranks)), i
+
+    order = sorted(range(len(events)), key=key)
     return [events[i] for i in sorted(order[:_MOST_LISTED_EVENTS])]
 
 
@@ -856,7 +871,9 @@ def _compared(found: HandOver) -> str:
     if other.effect:
         effects = [RowPlace(target=f"cylinder-{one.cylinder}") for one in other.effect]
         parts.append(grid_table(effect_grid(other), _sentence_case(EFFECT_SAYS), effects))
-    parts.append(grid_table(condition_grid(other.conditions), "Conditions of both runs"))
+    conditions = condition_grid(other.conditions)
+    rows = [[_with_sign(cell) for cell in row] for row in conditions.rows]
+    parts.append(grid_table(Grid(conditions.columns, rows), "Conditions of both runs"))
     return "".join(parts) + bullets(map(_sentence_case, map(sentence, other.notes)))
 
 
@@ -964,9 +981,9 @@ def _cell_evidence(found: HandOver) -> str:
         + '<th scope="col" class="l">for trims</th>'
     )
     places = dict.fromkeys(
-        [*found.visits, *(Cell(c.rpm, c.load, c.injection_stage) for c in found.balance.cells)]
+        [*found.visits, *(OperatingCell(c.rpm, c.load, c.injection_stage) for c in found.balance.cells)]
     )
-    places |= dict.fromkeys(Cell(c.rpm, c.load, c.injection_stage) for c in found.sheet.outlook)
+    places |= dict.fromkeys(OperatingCell(c.rpm, c.load, c.injection_stage) for c in found.sheet.outlook)
     rows = []
     for cell in places:
         own = found.visits.get(cell, ())
