@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Mapping
 from functools import cache
 from importlib.metadata import version
+from typing import Final
 
 from mixmon.cli.console import result
 from mixmon.cli.main import COMMANDS, DONE, EXIT_STATUSES, parser_of
@@ -26,13 +28,16 @@ from mixmon.guide.topics import (
     WRITTEN,
     WRITTEN_REFERENCES,
     Topic,
+    find_places,
     glossary_topic,
     part_not_found,
+    places_text,
     schemas_topic,
     topics_text,
     written_topic,
 )
 from mixmon.report.text import to_json
+from mixmon.simulate.load import scenario_names
 
 
 def configure(parser: argparse.ArgumentParser) -> None:
@@ -53,8 +58,10 @@ def run(arguments: argparse.Namespace) -> int:
     """Prints the topic, its Markdown as JSON, or the list of topics."""
     topics = guide_topics()
     name, part = _look_up(arguments.topic, arguments.part, topics)
-    if name is None:
+    if name is None and part is None:
         text, as_is = topics_text(topics), False
+    elif name is None:
+        text, as_is = places_text(part or "", _entries(topics)), False
     else:
         text, as_is = topics[name].write(part), topics[name].is_for_a_program(part)
     if arguments.json:
@@ -125,10 +132,21 @@ def _code_topics() -> dict[str, Topic]:
     }
 
 
+_LOOKED_UP: Final = ("commands", "keys", "glossary", "python")
+"""Topics whose parts are looked up by their names alone."""
+
+
+def _entries(topics: Mapping[str, Topic]) -> dict[str, None]:
+    """Every word that has an entry, once."""
+    return dict.fromkeys([*topics, *(part for name in _LOOKED_UP for part in topics[name].parts())])
+
+
 def _look_up(
     word: str | None, part: str | None, topics: Mapping[str, Topic]
 ) -> tuple[str | None, str | None]:
     """Topic and part that two words mean; a topic first, then whatever has a part of that name.
+
+    No topic and a part: a word that only stands in the texts.
 
     Raises:
         UsageError: there is nothing of that name.
@@ -139,15 +157,14 @@ def _look_up(
         if part is None or part in topics[word].parts():
             return word, part
         raise part_not_found(word, part, nearest(part, topics[word].parts()))
-    every: list[str] = [*topics]
-    for name in ("commands", "keys", "glossary", "python"):
-        parts = list(topics[name].parts())
-        if word in parts and part is None:
+    for name in _LOOKED_UP:
+        if part is None and word in topics[name].parts():
             return name, word
-        every += parts
+    if part is None and find_places(word):
+        return None, word
     raise UsageError(
         f"mixmon guide: found {word!r}; expected a topic, a command, a key or a word; "
-        f"{nearest(word, dict.fromkeys(every))}mixmon guide lists the topics"
+        f"{nearest(word, _entries(topics))}mixmon guide lists the topics"
     )
 
 
@@ -162,10 +179,32 @@ def _described_command(name: str, about: str) -> Command:
     arguments = []
     for action in parser.actions():
         text = (action.help or "") % {**vars(action), "prog": parser.prog}
-        choices = () if action.choices is None else tuple(map(str, action.choices))
+        choices = _offered_words(name, action)
         arguments.append(Argument(tuple(action.option_strings), _value_of(action), text, choices))
     usage = " ".join(parser.format_usage().removeprefix("usage: ").split())
-    return Command(name, about, usage, tuple(arguments))
+    return Command(name, about, usage, tuple(arguments), _parts_of_topics() if name == "guide" else {})
+
+
+_WORD: Final = re.compile(r"[a-z]+")
+
+
+def _offered_words(command: str, action: argparse.Action) -> tuple[str, ...]:
+    """Words that an argument may be: all, or those among which anything else may stand as well."""
+    if action.choices is not None:
+        return tuple(map(str, action.choices))
+    if (command, action.dest) == ("guide", "topic"):
+        return (*guide_topics(), *COMMANDS)
+    if (command, action.dest) == ("simulate", "scenario"):
+        return tuple(scenario_names())
+    if isinstance(action.metavar, str) and "|" in action.metavar:
+        return tuple(filter(_WORD.fullmatch, action.metavar.split("|")))
+    return ()
+
+
+def _parts_of_topics() -> dict[str, tuple[str, ...]]:
+    """The parts of each topic; of the glossary none, as its words have blanks."""
+    parts = {name: tuple(topic.parts()) for name, topic in guide_topics().items() if name != "glossary"}
+    return {name: words for name, words in parts.items() if words}
 
 
 def _value_of(action: argparse.Action) -> str:

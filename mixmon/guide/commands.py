@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final
 
 from mixmon.guide.markdown import as_table
@@ -35,12 +35,16 @@ class Argument:
 
 @dataclass(frozen=True, slots=True)
 class Command:
-    """One command: its name, what it gives, its usage in one line, and its arguments."""
+    """One command: its name, what it gives, its usage in one line, and its arguments.
+
+    following  words that may follow a word of its own: the parts of a topic
+    """
 
     name: str
     about: str
     usage: str
     arguments: tuple[Argument, ...]
+    following: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     @property
     def options(self) -> list[Argument]:
@@ -102,6 +106,8 @@ def _words_of_bash(command: Command) -> str:
         f"                {'|'.join(one.options)}) words='{' '.join(one.choices)}' ;;\n"
         for one in command.options
         if one.choices
+    ) + "".join(
+        f"                {word}) words='{' '.join(words)}' ;;\n" for word, words in command.following.items()
     )
     places = " ".join(word for one in command.arguments if not one.options for word in one.choices)
     return (
@@ -152,7 +158,11 @@ def _zsh_arguments(command: Command) -> str:
         names = f"({' '.join(one.options)})"
         specs += [f"'{names}{name}[{_quote_zsh(one.about)}]{value}'" for name in one.options]
     places = [word for one in command.arguments if not one.options for word in one.choices]
-    specs.append(f"'*:word:({' '.join(places)})'" if places else "'*:file:_files'")
+    if command.following:
+        parts = dict.fromkeys(word for words in command.following.values() for word in words)
+        specs += [f"'1:word:({' '.join(places)})'", f"'2:word:({' '.join(parts)})'"]
+    else:
+        specs.append(f"'*:word:({' '.join(places)})'" if places else "'*:file:_files'")
     return "".join(f" \\\n            {spec}" for spec in specs)
 
 
@@ -178,6 +188,9 @@ def _quote_fish(text: str) -> str:
     return text.replace("\\", "\\\\").replace("'", "\\'")
 
 
+_QUOTE: Final = "'"
+
+
 def _fish_lines(command: Command) -> str:
     lines = []
     seen = f"complete -c mixmon -n '__fish_seen_subcommand_from {command.name}'"
@@ -190,6 +203,10 @@ def _fish_lines(command: Command) -> str:
     places = [word for one in command.arguments if not one.options for word in one.choices]
     if places:
         lines.append(f"{seen} -f -a '{' '.join(places)}'\n")
+    lines += [
+        f"{seen.removesuffix(_QUOTE)}; and __fish_seen_subcommand_from {word}' -f -a '{' '.join(words)}'\n"
+        for word, words in command.following.items()
+    ]
     return "".join(lines)
 
 

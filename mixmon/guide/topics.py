@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from mixmon.errors import UsageError
+from mixmon.errors import UsageError, nearest
 from mixmon.guide.markdown import as_table
 from mixmon.report.text import paragraph
 
@@ -134,6 +135,39 @@ def topics_text(topics: Mapping[str, Topic]) -> str:
         "`mixmon guide TOPIC` shows a topic; `mixmon guide WORD` looks up a command, a session key or a "
         "word. `mixmon guide TOPIC | less` turns pages.\n\n" + as_table(["topic", "about"], rows)
     )
+
+
+_FEWEST_LETTERS: Final = 3  # our choice: shorter ones stand everywhere
+
+
+def find_places(word: str) -> list[tuple[str, str]]:
+    """Topics and lines of the texts in which a word stands, whatever its case, the texts in their order."""
+    if len(word) < _FEWEST_LETTERS:
+        return []
+    sought = re.compile(rf"(?<!\w){re.escape(word)}(?!\w)", re.IGNORECASE)
+    return [
+        (name, " ".join(line.split()))
+        for name in (*WRITTEN, *WRITTEN_REFERENCES)
+        for line in _sentences_of(written_text(name))
+        if sought.search(line)
+    ]
+
+
+def _sentences_of(text: str) -> list[str]:
+    """Paragraphs, points and rows of tables; what is to be typed is none of them."""
+    texts = re.sub(r"^```.*?^```$", "", text, flags=re.DOTALL | re.MULTILINE)
+    pieces = re.split(r"\n\s*\n|\n(?=- |\d+\. |\|)", texts)
+    return [
+        ": ".join(filter(None, map(str.strip, piece.strip().lstrip("- |").rstrip("|").split("|"))))
+        for piece in pieces
+    ]
+
+
+def places_text(word: str, known: Iterable[str]) -> str:
+    """Where a word stands that has no entry of its own, in Markdown; `known` have one."""
+    rows = [[f"`{name}`", line] for name, line in find_places(word)]
+    near = f"No entry of its own; {nearest(word, known)}it stands here:"
+    return f"# {word}\n\n{near}\n\n{as_table(['topic', 'line'], rows)}"
 
 
 def part_not_found(name: str, part: str, guess: str) -> UsageError:

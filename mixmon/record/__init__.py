@@ -4,7 +4,7 @@ A run is a folder (format 1):
 
     2026-11-25T09-30-12Z-alder-8-before/     start in UTC, and the session's name
         run.json      what this is: the fields of `Manifest`
-        frames.log    the frames, as candump text with nine digits; all buses, in order of arrival
+        frames.log    the frames, as candump text, microseconds; all buses, in order of arrival
         notes.jsonl   marks, notes and events, one JSON object a line: {"t": ns, "kind": "...", ...}
         session.toml  the session file as it was used, byte for byte; message definitions likewise
         SHA256SUMS    written at the end; `sha256sum -c SHA256SUMS` checks the folder

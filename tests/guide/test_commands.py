@@ -25,6 +25,11 @@ ASKED = {
     "balance --against ": "peers target",
     "balance --max": "--max-spread",
     "convert ": "lambda phi afr oxygen dry-oxygen five-gas",
+    "guide first": "first-day",
+    "guide json bal": "balance",
+    "guide completion ": "bash zsh fish",
+    "export --to ": "csv parquet mdf candump",
+    "simulate --scenario pl": "plain",
     "help cens": "census",
     "census exam": "",  # files, by bash itself
 }

@@ -150,7 +150,6 @@ def test_the_list_of_topics_has_all_of_them():
     ("words", "said"),
     [
         (["pullz"], "did you mean pull or pulls"),
-        (["stale"], "stale_s"),
         (["keys", "dead_tme_ms"], "dead_time_ms"),
         (["completion", "bsh"], "did you mean bash"),
         (["first-day", "evening"], "expected one of its parts"),
@@ -175,3 +174,12 @@ def test_json_has_the_markdown_of_a_topic():
     answer = run_command("guide", "statuses", "--json")
     assert '"topic": "statuses"' in answer.out
     assert "| 130 | interrupted |" in answer.out
+
+
+def test_a_word_without_an_entry_is_found_where_it_stands():
+    answer = run_command("guide", "misfire")
+    assert answer.status == 0
+    assert {"fooled", "pull", "when"} <= set(re.findall(r"^[`]?([a-z-]+)[`]? {2,}", answer.out, re.MULTILINE))
+    assert run_command("guide", "MISFIRE").out.lower() == answer.out.lower()
+    assert run_command("guide", "nosuchword").status == 2
+    assert "did you mean stale_s" in run_command("guide", "stale").out
