@@ -480,6 +480,10 @@ def decode(
         DefinitionError, SessionError: the definitions cannot be used.
         SourceError: the log cannot be read; while iterating, also where nothing of the chosen is in it.
     """
+    if isinstance(signals, str):
+        raise UsageError(
+            f"decode: signals {signals!r}; expected a list of them, such as [{signals!r}]; give one"
+        )
     return Decoded(frames_of(log, "decode"), Decoding(_definitions_of(by), signals))
 
 

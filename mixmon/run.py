@@ -48,6 +48,7 @@ from mixmon.frames.account import Loss, Reject
 from mixmon.frames.block import FrameBlock, identifier_text
 from mixmon.frames.clock import Jump
 from mixmon.frames.logs import LogSource, check_part, open_log
+from mixmon.gas.exhaust import FREE_AIR_PERCENT
 from mixmon.gas.fuel import Fuel
 from mixmon.ledger.biases import with_known_biases
 from mixmon.messages.bind import bind, load_databases
@@ -1042,9 +1043,14 @@ def response_stage(
     """The stage behind `response`; with `traces` it keeps those of every cut.
 
     Raises:
-        UsageError: a filter that no controller has.
+        UsageError: a filter that no controller has, or air with more oxygen than there is, or none.
     """
     check_run(run, "response")
+    if air_percent is not None and not 0.0 < air_percent <= FREE_AIR_PERCENT:
+        raise UsageError(
+            f"air_percent {air_percent:g}: no ambient air; expected above 0, at most "
+            f"{FREE_AIR_PERCENT:g}; correct it"
+        )
     if filter_s is not None and not SHORTEST_FILTER_S <= filter_s <= LONGEST_FILTER_S:
         raise UsageError(
             f"filter {filter_s:g}: no controller's filter; expected {SHORTEST_FILTER_S:g} to "

@@ -184,6 +184,22 @@ def test_what_is_no_run_is_refused(name):
             getattr(mixmon, name)(wrong)
 
 
+def test_a_lag_that_would_be_used_nowhere_is_refused_and_so_is_air_that_there_is_not():
+    run = mixmon.read_run(mixmon.load_session(SESSION), LOG, end_s=1.0)
+    for given in ({9: 0.1}, {"1": 0.1}):
+        for find in (mixmon.lags, mixmon.events):
+            with pytest.raises(mixmon.UsageError, match="no sensor sees it; expected one of"):
+                find(run, given)
+    for given in ("0.1", {1: (0.1, 0.2, 0.3)}):
+        with pytest.raises(mixmon.UsageError, match="expected 0 to 1 s"):
+            mixmon.lags(run, given)
+    for percent in (NAN, -1.0, 21.5):
+        with pytest.raises(mixmon.UsageError, match="no ambient air"):
+            mixmon.response(run, None, percent)
+    with pytest.raises(mixmon.UsageError, match="expected a list of them"):
+        mixmon.decode(LOG, run.session, "Mix01_Fast.*")
+
+
 def test_what_is_read_piece_by_piece_says_in_a_line_what_it_is():
     session = mixmon.load_session(SESSION)
     frames = mixmon.read_frames(LOG, end_s=0.2)

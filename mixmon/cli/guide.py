@@ -185,7 +185,7 @@ def _described_command(name: str, about: str) -> Command:
     return Command(name, about, usage, tuple(arguments), _parts_of_topics() if name == "guide" else {})
 
 
-_WORD: Final = re.compile(r"[a-z]+")
+_PLAIN_WORD: Final = re.compile(r"[a-z]+")
 
 
 def _offered_words(command: str, action: argparse.Action) -> tuple[str, ...]:
@@ -197,7 +197,7 @@ def _offered_words(command: str, action: argparse.Action) -> tuple[str, ...]:
     if (command, action.dest) == ("simulate", "scenario"):
         return tuple(scenario_names())
     if isinstance(action.metavar, str) and "|" in action.metavar:
-        return tuple(filter(_WORD.fullmatch, action.metavar.split("|")))
+        return tuple(filter(_PLAIN_WORD.fullmatch, action.metavar.split("|")))
     return ()
 
 

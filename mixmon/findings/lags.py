@@ -66,9 +66,16 @@ def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> Floats:
     Of cylinders that share a sensor, the first one that is named counts.
 
     Raises:
-        UsageError: a lag that is negative, no number, or longer than any sensor's in service.
+        UsageError: a lag that is negative, no number, or longer than any sensor's in service; or one of a
+            cylinder that no sensor sees, which would be used nowhere.
     """
     by_cylinder = lag_s if isinstance(lag_s, Mapping) else {}
+    known = {cylinder for node in nodes for cylinder in node.cylinders}
+    if unknown := [cylinder for cylinder in by_cylinder if cylinder not in known]:
+        raise UsageError(
+            f"sensor lag: cylinder {unknown[0]!r}: no sensor sees it; expected one of {sorted(known)}; "
+            "correct it"
+        )
     usual = DEFAULT_LAG_S if lag_s is None or isinstance(lag_s, Mapping) else lag_s
     pairs = []
     for node in nodes:
@@ -79,11 +86,11 @@ def node_lags(nodes: Sequence[Node], lag_s: Lags | None) -> Floats:
 
 def _check_pair(lag: Lag) -> tuple[float, float]:
     """Both ways of a lag, within limits."""
-    pair = lag if isinstance(lag, tuple) else (lag, lag)
+    pair = lag if isinstance(lag, tuple) and len(lag) == 2 else (lag, lag)
     for one in pair:
-        if not 0.0 <= one <= LONGEST_LAG_S:
+        if not (isinstance(one, int | float) and 0.0 <= one <= LONGEST_LAG_S):
             raise UsageError(
-                f"sensor lag: {one:g} s; expected 0 to {LONGEST_LAG_S:g} s; "
+                f"sensor lag: {one!r} s; expected 0 to {LONGEST_LAG_S:g} s; "
                 "give the time in which a reading follows 63 % of a step"
             )
     return pair
