@@ -191,6 +191,7 @@ async def check_tokens(served: Served, browser: Browser) -> None:
     tab = await browser.tab()
     await tab.go(wrong)
     told("a browser with a wrong token sees no page", good=await tab.until(lambda: wrong in tab.status))
+    await asyncio.sleep(1.0)  # until it is drawn
     told("and is told what to do", good="whole address" in await tab.value("document.body.innerText"))
     await tab.close()
 

@@ -95,7 +95,7 @@ def run(arguments: argparse.Namespace) -> int:
     tell = partial(talk, quiet=inner.quiet)
     server = BrowserServer(audience, options, token=new_token(), tell=tell)
     end = time.monotonic() + (getattr(inner, "duration", None) or math.inf)
-    with Stopping() as stopping:
+    with Stopping(worker.close) as stopping:  # the record first, whatever browsers still answer
         follower = _follower(worker, audience, quiet=inner.quiet)
         try:
             asyncio.run(

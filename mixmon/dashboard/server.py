@@ -45,7 +45,7 @@ MOST_WAITING_BYTES: Final = 4 << 20
 
 _MESSAGE_BYTES = 1 << 16  # our choice: of one message of a browser, which has keys and sizes alone
 _HEARTBEAT_S = 15.0  # our choice: a browser that does not answer for so long is gone
-_FAREWELL_S = 1.0  # our choice: time for a browser to be told that it ends
+_FAREWELL_S = 0.5  # our choice: time for a browser to be told that it ends
 _FONT_SIZES = (8, 72)
 
 _STATIC: Final = {
