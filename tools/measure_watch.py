@@ -6,7 +6,9 @@ First, the demo is started some times, and the time to its first sample on the s
 process plays sixteen cylinders on two emulated serial adapters, filled up with unknown identifiers to 8,000
 frames a second; this one watches and records, with --screen with the dashboard in this terminal. The age of
 the newest value is that of the newest row worked, or of the newest one drawn, looked at a hundred times a
-second: waiting for the next picture counts.
+second: waiting for the next picture counts. Then general libraries take the same frames at the same rate:
+python-can reads the adapters and writes a candump log, cantools decodes the messages of both buses, and
+nothing else is done with them. Where they do not keep up, the adapters wait: their cost a frame is compared.
 """
 
 from __future__ import annotations
@@ -23,10 +25,13 @@ import tempfile
 import termios
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
+import can
+import cantools
 import numpy as np
 
 from mixmon.cli.screen import units_of
@@ -42,6 +47,7 @@ from mixmon.simulate.simulation import simulate
 from mixmon.watch.snapshot import Snapshot
 
 HERE = Path(__file__).parent
+DATABASES, PLAYED = HERE.parent / "dbc", ("mixture_chain.dbc", "engine_bus.dbc")
 LOOK_S = 0.01
 
 SIZE = (60, 200)
@@ -50,21 +56,16 @@ SAMPLE = re.compile(r"warming +\d+ ms")
 """The age of a cylinder's first sample, as the dashboard writes it."""
 
 
-def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: bool) -> None:
-    """Watch the second process, and say what it cost."""
-    links = [folder / "chain", folder / "engine"]
-    command = [sys.executable, str(HERE / "serial_player.py"), f"--cylinders={cylinders}", f"--rate={rate}"]
-    command += [f"--seconds={seconds}", "--links", *map(str, links)]
+def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: bool) -> float:
+    """Watch the second process, and say what it cost; CPU seconds a frame."""
+    links = links_in(folder)
     session = simulate(load_scenario("plain", cylinders), seed=1).session
     options = {"sleep_after_open": 0.1, "stamps": False}
     buses = [
         replace(BusOptions.from_session(bus), interface="slcan", channel=str(link), options=options)
         for bus, link in zip(session.buses, links, strict=True)
     ]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as player:
-        assert player.stdout is not None
-        assert player.stdin is not None
-        player.stdout.readline()
+    with play(seconds, rate, cylinders, links) as player:
         source = BusSource(buses)
         recording = RunRecording(Recorder(folder / "runs", name="measured", buses=buses))
         worker = Worker(bind(session, load_databases(session)), source, recording)
@@ -76,13 +77,83 @@ def load(seconds: float, rate: float, cylinders: int, folder: Path, *, screen: b
             ages, parts = ages_until(lambda: worker.snapshot, source, seconds)
         cpu, elapsed = time.process_time() - cpu, time.monotonic() - began
         threads = ", ".join(f"{name} {100 * spent / elapsed:.1f}" for name, spent in cpu_by_thread().items())
-        sent = [int(word) for word in player.stdout.readline().split()[1:]]
-        threading.Event().wait(0.5)
+        sent = player.sent()
         worker.close()
-        player.stdin.write("\n")
-        player.stdin.flush()
+        player.end()
     told(worker, sent, ages, 100 * cpu / elapsed, parts)
     print(f"of that by thread, since they began: {threads}")
+    return cpu / worker.snapshot.frames
+
+
+def links_in(folder: Path) -> list[Path]:
+    """The names of the two ports."""
+    return [folder / "chain", folder / "engine"]
+
+
+class Play:
+    """The second process: it plays once both adapters are open."""
+
+    def __init__(self, process: subprocess.Popen[str]) -> None:
+        self._process = process
+        self._read_line()
+
+    def _read_line(self) -> str:
+        assert self._process.stdout is not None
+        return self._process.stdout.readline()
+
+    def sent(self) -> list[int]:
+        """How many frames each adapter has sent, at the end, and half a second later."""
+        sent = [int(word) for word in self._read_line().split()[1:]]
+        threading.Event().wait(0.5)
+        return sent
+
+    def end(self) -> None:
+        """End it."""
+        self._process.communicate("\n")
+
+
+@contextmanager
+def play(seconds: float, rate: float, cylinders: int, links: list[Path]) -> Iterator[Play]:
+    """The second process, ready to play."""
+    command = [sys.executable, str(HERE / "serial_player.py"), f"--cylinders={cylinders}", f"--rate={rate}"]
+    command += [f"--seconds={seconds}", "--links", *map(str, links)]
+    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True) as process:
+        yield Play(process)
+
+
+def libraries(seconds: float, rate: float, cylinders: int, folder: Path) -> float:
+    """CPU seconds a frame of python-can and cantools, which read, log and decode the same frames."""
+    known = [
+        cantools.database.load_file(DATABASES / name) for name in ("mixture_chain.dbc", "engine_bus.dbc")
+    ]
+    messages = {message.frame_id: message for one in known for message in one.messages}
+    taken, decoded = [0], [0]
+
+    def decode(frame: can.Message) -> None:
+        taken[0] += 1
+        if message := messages.get(frame.arbitration_id):
+            message.decode(frame.data, decode_choices=False)
+            decoded[0] += 1
+
+    links = links_in(folder)
+    with play(seconds, rate, cylinders, links) as player, can.CanutilsLogWriter(folder / "peer.log") as log:
+        buses = [
+            can.Bus(interface="slcan", channel=str(link), sleep_after_open=0.1, ignore_config=True)
+            for link in links
+        ]
+        began, cpu = time.monotonic(), time.process_time()
+        notifier = can.Notifier(buses, [decode, log])
+        threading.Event().wait(seconds)
+        cpu, elapsed = time.process_time() - cpu, time.monotonic() - began
+        notifier.stop()
+        for bus in buses:
+            bus.shutdown()
+        player.end()
+    print(
+        f"python-can and cantools: {taken[0] / elapsed:.0f} frames a second, {decoded[0]} decoded; "
+        f"processor {100 * cpu / elapsed:.1f} % of a core"
+    )
+    return cpu / taken[0]
 
 
 def cpu_by_thread() -> dict[str, float]:
@@ -166,7 +237,10 @@ def main() -> None:
     chosen = parser.parse_args()
     with tempfile.TemporaryDirectory() as place:
         first_samples(chosen.starts)
-        load(chosen.seconds, chosen.rate, chosen.cylinders, Path(place), screen=chosen.screen)
+        folder = Path(place)
+        ours = load(chosen.seconds, chosen.rate, chosen.cylinders, folder, screen=chosen.screen)
+        theirs = libraries(chosen.seconds, chosen.rate, chosen.cylinders, folder)
+        print(f"processor time a frame: {1e6 * ours:.0f} us, {ours / theirs:.2f} times that of the libraries")
 
 
 if __name__ == "__main__":

@@ -239,6 +239,7 @@ class BusBoard:
         self._meter = Meter()
         self._opened_at: float | None = None
         self._patience_s = TROUBLE_AFTER_S
+        self._heard: set[int] = set()
         self._troubles: dict[str, Trouble] = {}
         self._news: list[str] = []
 
@@ -273,6 +274,7 @@ class BusBoard:
     def restart(self) -> None:
         """Forget all counts."""
         self._meter = Meter()
+        self._heard.clear()
 
     def feed(self, frames: FrameBlock) -> None:
         """Frames as they came."""
@@ -283,13 +285,13 @@ class BusBoard:
         bus = self._bus_of(channel)
         return channel if bus is None else self._binding.buses[bus]
 
-    def now(self, counts: DecoderCounts) -> tuple[BusNow, ...]:
-        """The current state of every channel; `counts` are the decoder's."""
+    def now(self, count: Callable[[], DecoderCounts]) -> tuple[BusNow, ...]:
+        """The current state of every channel; `count` gives the decoder's counts."""
         channels = self._meter.now(self._source.now())
         statuses = {status.bus: status for status in self._source.status()}
         names = dict.fromkeys((*self._source.channels, *channels))
         if self._source.live and self._opened_at is not None:
-            self._find_troubles(names, channels, statuses, counts)
+            self._find_troubles(names, channels, statuses, count)
         return tuple(self._show_bus(name, channels.get(name, UNHEARD), statuses.get(name)) for name in names)
 
     def news(self) -> list[str]:
@@ -334,17 +336,19 @@ class BusBoard:
         names: Iterable[str],
         channels: Mapping[str, ChannelNow],
         statuses: Mapping[str, SourceStatus],
-        counts: DecoderCounts,
+        count: Callable[[], DecoderCounts],
     ) -> None:
         """Update the troubles, once every expected message has had time to come."""
         assert self._opened_at is not None
         heard_s = self._clock() - self._opened_at
         if heard_s < self._patience_s:
             return
-        heard = {index for (index, _), count in counts.items() if count.frames}
-        for name in names:
-            bus, found = self._bus_of(name), None
-            if bus is not None and bus not in heard:
+        buses = {name: self._bus_of(name) for name in names}
+        if not self._heard.issuperset(bus for bus in buses.values() if bus is not None):
+            self._heard |= {bus for (bus, _), counted in count().items() if counted.frames}
+        for name, bus in buses.items():
+            found = None
+            if bus is not None and bus not in self._heard:
                 found = trouble(
                     self._gather_facts(name, bus, statuses.get(name), heard_s), channels.get(name, UNHEARD)
                 )

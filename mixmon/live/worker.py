@@ -576,7 +576,7 @@ class Worker:
             recording.look()
         return replace(
             self.snapshot if self._failure else self._aged_snapshot(),
-            buses=self._board.now(self._pipeline.counts),
+            buses=self._board.now(lambda: self._pipeline.counts),
             remarks=tuple(self._remarks),
             recording="" if recording is None else recording.words,
             recording_minutes_left=None if recording is None else recording.status.minutes_left,

@@ -535,7 +535,8 @@ class StripStage:
         if self._begin is None:
             self._begin = int(rows.t[0])
         oldest = int(rows.t[-1]) - (POINTS + 1) * POINT_NS
-        rows = rows.take(slice(int(np.searchsorted(rows.t, oldest)), None))
+        if rows.t[0] < oldest:
+            rows = rows.take(slice(int(np.searchsorted(rows.t, oldest)), None))
         slots = (rows.t - self._begin) // POINT_NS
         borders = [0, *(np.flatnonzero(np.diff(slots)) + 1).tolist(), len(rows)]
         for first, end in pairwise(borders):

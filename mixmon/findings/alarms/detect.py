@@ -392,8 +392,7 @@ class _RuleWatch:
     ) -> tuple[list[AlarmEdges], Bools, Bools]:
         """Edges of the engine state that suppresses; the rows until it has ended; those that end it."""
         rows = rule_rows.rows
-        claims = [rule_rows.true_and_false(condition, mixture=m)[0] for m in {False, self._kind.mixture}]
-        suppressed = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
+        suppressed = rule_rows.holds_anywhere(condition, mixture=self._kind.mixture)
         was = self._suppressed.value if self._suppressed else np.zeros((), np.bool_)
         if self._suppressed is not None and not was and not suppressed.any():
             return [], suppressed, suppressed

@@ -185,6 +185,7 @@ class RuleRows:
     times_peers: Floats
     no_engine: Bools
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)
+    _anywhere: dict[tuple[Condition, bool], Bools] = field(default_factory=dict)
 
     def true_and_false(self, condition: Condition, *, mixture: bool) -> tuple[Bools, Bools]:
         """Where a condition is known to be true, and where to be false; bool[k, n or 1].
@@ -199,6 +200,15 @@ class RuleRows:
                 _as_column(true, self.rows),
                 _as_column(false, self.rows),
             )
+        return found
+
+    def holds_anywhere(self, condition: Condition, *, mixture: bool) -> Bools:
+        """Where a condition is known to be true, now or for the gas at any sensor; bool[k], kept as well."""
+        found = self._anywhere.get((condition, mixture))
+        if found is None:
+            claims = [self.true_and_false(condition, mixture=each)[0] for each in {False, mixture}]
+            found = np.logical_or.reduce([claim.any(axis=1) for claim in claims])
+            self._anywhere[condition, mixture] = found
         return found
 
 
