@@ -804,6 +804,8 @@ def _side_of_stage(run: Run, stage: BalanceStage, conditions: ConditionStage, pl
 def events(run: Run, lag_s: KnownLags | None = None) -> Events:
     """What happened in a run, in order of time; see `Event`.
 
+    The command measures the lags first: `mixmon.events(run, mixmon.lags(run))` is what it tells.
+
     >>> import mixmon
     >>> session = mixmon.load_session("examples/alder8.toml")
     >>> found = mixmon.events(mixmon.read_run(session, "examples/alder8_short.log.gz"))
