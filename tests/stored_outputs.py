@@ -57,6 +57,7 @@ _BOTH_SIX = [LOGS["six"][0], "examples/foreign_after.log.gz", *LOGS["six"][1:]]
 ALONE: dict[str, list[str]] = {
     "verify eight": ["verify", "examples/alder8.toml"],
     "verify six": ["verify", "examples/foreign.toml"],
+    "verify six log": ["verify", "examples/foreign.toml", "--log", "examples/foreign.log.gz", "--quiet"],
     "verify mistakes": ["verify", "tests/session/mistakes.toml"],
     "identify plan": ["identify", "--plan", "-s", "examples/alder8.toml"],
     "identify eight": ["identify", *LOGS["eight"], "--steps", "examples/alder8_steps.toml", "--quiet"],

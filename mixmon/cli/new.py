@@ -14,7 +14,7 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, talk, unwritable
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.output import check_places, open_new
-from mixmon.cli.paths import is_there
+from mixmon.cli.paths import is_file, is_there
 from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.plausible.notes import Level
 from mixmon.gas.fuel import fuel_named
@@ -312,7 +312,8 @@ def _write(path: Path, text: str) -> None:
         with file:
             file.write(text.encode())
     except OSError as error:
-        path.unlink(missing_ok=True)  # it was made here, and a half of it is of no use
+        if is_file(path):  # it was made here, and a half of it is of no use
+            path.unlink()
         raise unwritable(path, error) from error
 
 

@@ -90,8 +90,8 @@ BO_ 288 ECU_A: 8 E
 BO_ 289 ECU_B: 8 E
  SG_ LamSoll : 0|8@1+ (0.01,0) [0|2.5] "" X
  SG_ tInj : 8|16@1+ (1,0) [0|65535] "us" X
- SG_ T_water : 24|16@1+ (0.1,0) [0|600] "K" X
  SG_ T_water_display : 40|8@1+ (1,-40) [-40|215] "" X
+ SG_ T_water : 24|16@1+ (0.1,0) [0|600] "K" X
 BO_ 300 WB_0: 8 W
  SG_ AFR : 0|16@1+ (0.001,0) [0|65] "" X
  SG_ Vbat : 16|8@1+ (0.1,0) [0|25] "V" X
@@ -243,6 +243,13 @@ def mixmon_frames(library) -> list[str]:
             stamp = f"({1_700_000_000 + k / 100:.6f})"
             lines.append(f"{stamp} can2 {message.frame_id:03X}#{data.hex().upper()}\n")
     return lines
+
+
+def test_a_place_without_room_is_told_and_left():
+    answer = run_command("new", "/dev/full", "--cylinders", "4", "--yes")
+    assert answer.status == BAD_INPUT
+    assert answer.err.startswith("mixmon: /dev/full: No space left")
+    assert Path("/dev/full").is_char_device()
 
 
 def test_a_file_from_answers_alone(tmp_path):
