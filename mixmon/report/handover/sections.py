@@ -19,7 +19,8 @@ from mixmon.arrays import DATED_FROM_NS, SECOND_NS
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.balance.balance import CellNeed
 from mixmon.findings.balance.notes import BalanceNote
-from mixmon.findings.events.event import Event
+from mixmon.findings.events.event import Event, Kind
+from mixmon.findings.lags import LagSource
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.findings.trims.notes import SheetNote
 from mixmon.frames.clock import clock_text
@@ -411,9 +412,14 @@ def _sensors(found: HandOver) -> str:
         )
     said = (
         "Lag: T63 of readings that rise, given, measured in this run or assumed. Air: percent off the other "
-        "sensors in fuel cuts. Ready: from heating to work. Bias: the sensor's own error, + reads lean."
+        "sensors in fuel cuts. Ready: from heating to work. Bias: the sensor's own error, + reads lean. "
+        "Numbers that were measured in fuel cuts lead to the first of them."
     )
-    places = [RowPlace(f"sensor-{node.position}") for node in found.session.chain.nodes]
+    cut = next((i for i, e in enumerate(_listed_events(found), 1) if e.kind is Kind.FUEL_CUT), None)
+    places = [
+        RowPlace(f"sensor-{lag.position}", f"event-{cut}" if cut and lag.source is LagSource.MEASURED else "")
+        for lag in found.lags
+    ]
     return grid_table(Grid(columns, rows), "Sensors in the order of the chain", places) + paragraph(
         said, "quiet"
     )
@@ -793,7 +799,7 @@ def _events(found: HandOver) -> str:
     answer = _by_label(found) + paragraph(_sentence_case(said))
     if not events:
         return answer
-    listed = _gravest(events, {id(trace.event) for trace in found.traces})
+    listed = _listed_events(found)
     places = [RowPlace(f"event-{i}", f"event-{i}") for i in range(1, len(listed) + 1)]
     numbered = {id(event): i for i, event in enumerate(listed, 1)}
     drawn = [trace for trace in found.traces if id(trace.event) in numbered]
@@ -833,11 +839,9 @@ def _who(event: Event) -> str:
     return "all cylinders" if event.all_nodes else f"cylinder {', '.join(map(str, event.cylinders))}"
 
 
-def _gravest(events: Sequence[Event], traced: set[int]) -> list[Event]:
-    """As many events as are listed, those that are drawn and the gravest kinds kept, in order of time.
-
-    traced: identities of those that are drawn.
-    """
+def _listed_events(found: HandOver) -> list[Event]:
+    """As many events as are listed, those that are drawn and the gravest kinds kept, in order of time."""
+    events, traced = found.events, {id(trace.event) for trace in found.traces}
     if len(events) <= _MOST_LISTED_EVENTS:
         return list(events)
     ranks = {kind: i for i, kind in enumerate(TRACED_KINDS)}
