@@ -19,6 +19,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from mixmon.beside.beside import Beside, tables_beside
 from mixmon.cli import options
 from mixmon.cli.console import talk
 from mixmon.cli.live import CAUTION_TEXT, Acceptance, run_lines
@@ -120,6 +121,7 @@ def show(
         accepted=lambda: _accept_caution(worker, acceptance),
         over=lambda: stopping.asked or time.monotonic() > end,
         known=_read_ledger(worker.session),
+        beside=_tables_of(arguments),
         gone=stopping.ask,
     )
     with stopping:
@@ -159,10 +161,17 @@ def viewer_options(
         said="" if acts else "this view only looks; it watches and does not protect the engine",
         speed=speed,
         known=_read_ledger(worker.session),
+        beside=_tables_of(arguments),
         seat=Seat.REMOTE if acts else Seat.ONLOOKER,
     )
     looking = _with_look(chosen, arguments, settings)
     return replace(looking, palette=looking.palette or PALETTES[0])
+
+
+def _tables_of(arguments: argparse.Namespace) -> tuple[Beside, ...]:
+    """The tables that were merged with the run that is replayed; none of a live bus."""
+    log = getattr(arguments, "log", None)
+    return tables_beside(log) if log else ()
 
 
 def _with_look(

@@ -32,6 +32,7 @@ from textual.screen import ModalScreen
 from textual.strip import Strip
 from textual.widget import Widget
 
+from mixmon.beside.beside import Beside
 from mixmon.dashboard.commands import ScreenCommand, command_palette, key_commands
 from mixmon.dashboard.controls import Controls, Errand
 from mixmon.dashboard.keys import Asked, Seat
@@ -382,6 +383,7 @@ class DashboardOptions:
     accepted: Callable[[], None] = lambda: None
     over: Callable[[], bool] = lambda: False
     known: KnownSensors | None = None
+    beside: tuple[Beside, ...] = ()
     gone: Callable[[], None] = lambda: None
     order: str = ORDERS[0]
     scale: float = SCALES[1]
@@ -432,7 +434,8 @@ class Dashboard(App[int], inherit_bindings=False):
         self._watching = watching
         self._options = options
         self._clock = clock
-        self._setting = Setting(watching.session, options.known, acts=options.seat is not Seat.ONLOOKER)
+        acts = options.seat is not Seat.ONLOOKER
+        self._setting = Setting(watching.session, options.known, acts=acts, beside=options.beside)
         self._hold = ReadoutHold()
         self._page = PageView(self.tick, self.controls.state.palette, self.point, self.press)
         self.shown = watching.snapshot

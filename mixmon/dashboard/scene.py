@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from mixmon.beside.beside import Beside
 from mixmon.dashboard.text import ASCII, UNICODE, Marks, age_text
 from mixmon.findings.alarms.measures import lacking
 from mixmon.findings.alarms.records import Alarm
@@ -45,13 +46,22 @@ class Setting:
     Positions in `firing` and `bank` and all node indexes count the nodes in session order.
 
     known    what the ledger knew of the session's sensors when watching began
+    beside   tables that were merged with the run that is replayed
     acts     whoever sees it may act: False for an onlooker, who is told of no keys that do
     """
 
-    def __init__(self, session: Session, known: KnownSensors | None = None, *, acts: bool = True) -> None:
+    def __init__(
+        self,
+        session: Session,
+        known: KnownSensors | None = None,
+        *,
+        acts: bool = True,
+        beside: tuple[Beside, ...] = (),
+    ) -> None:
         self.session = session
         self.acts = acts
         self.known = known or KnownSensors()
+        self.beside = beside
         self.nodes: tuple[Node, ...] = session.chain.nodes
         limits = limits_in_force(session)
         self.rules: tuple[AlarmRule, ...] = limits.alarms

@@ -8,9 +8,11 @@ from functools import lru_cache
 
 import numpy as np
 
+from mixmon.beside.bands import beside_in_pull
 from mixmon.dashboard.pictures.plot import KEPT_PICTURES, PANE_GAP, has_panes, nothing_to_draw, panes_beside
 from mixmon.dashboard.pictures.pull_curves import chosen_in, pull_picture
 from mixmon.dashboard.scene import Scene
+from mixmon.dashboard.screens.bus import value_in_digits
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, clean, fit, fit_row, number, signed, tall_need, wrap
 from mixmon.dashboard.verdict import LimitVerdict
@@ -68,6 +70,7 @@ def pulls_page(
     if picture:
         return framed(head, _curve_rows(scene, review, at, (width, room), compared=compared), sheet)
     table = _table_rows(scene, review.tables[at], width, review.repeats[at] if compared else None)
+    table += _beside_rows(scene, review, at, width)[: max(room - len(table), 0)]
     if not has_panes(width, sheet.height):
         return framed(
             head, [*table, *_words_below(scene, review, at, width)[: max(room - len(table), 0)]], sheet
@@ -160,6 +163,26 @@ def _draw_table(table: PullTable, repeat: Repeat | None, look: _TableLook, width
         spreads = [fit(number(table.spread[b]), _CELL, right=True) for b in bands]
         rows.append(_band_row("spread", spreads, "", width))
     return tuple(rows)
+
+
+_MOST_BESIDE = 4
+"""Rows of tables beside the run, at most. Our choice: the needs come first."""
+
+
+def _beside_rows(scene: Scene, review: PullReview, at: int, width: int) -> list[Row]:
+    """Columns of tables that were merged with the run, such as torque, by the same bands."""
+    bands = _bands_in_sight(len(review.bands), width)
+    rows = []
+    for table in scene.setting.beside:
+        found = _beside_bands(table, review.pulls[at], review.bands)
+        for c, (name, unit) in enumerate(zip(table.names, table.units, strict=True)):
+            shown = [value_in_digits(x) if np.isfinite(x) else _EMPTY_BAND for x in found.mean[:, c].tolist()]
+            numbers = [fit(shown[b], _CELL, right=True) for b in bands]
+            rows.append(_band_row(f"{fit(clean(name), _LABEL - 1)} ", numbers, f"  {clean(unit)}", width))
+    return rows[:_MOST_BESIDE]
+
+
+_beside_bands = lru_cache(KEPT_PICTURES)(beside_in_pull)
 
 
 def _bands_in_sight(count: int, width: int) -> range:

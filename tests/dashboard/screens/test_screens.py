@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from dashboard.scenes import (
     LEAN,
@@ -22,6 +23,7 @@ from dashboard.scenes import (
     text,
 )
 
+from mixmon.beside.beside import Beside
 from mixmon.dashboard.app import caution_page
 from mixmon.dashboard.keys import BINDINGS, Page
 from mixmon.dashboard.screens.balance import filled
@@ -151,6 +153,21 @@ def test_trims_that_are_withheld_show_the_reason_and_no_number():
 
 def test_without_a_balance_there_are_no_trims():
     assert "no trims offered" in joined(Page.TRIMS, scene(snapshot(balance=None)))
+
+
+def test_tables_beside_the_run_stand_below_the_needs_by_the_same_bands():
+    t = np.arange(0, 8_400_000_000, 50_000_000, dtype=np.int64)
+    rpm = np.linspace(2480.0, 7905.0, len(t))
+    torque = np.where(rpm < 7000, 0.1 * rpm, np.nan)
+    facts = {"lag_s": 1.0, "half_s": 0.02, "lag_at": 0, "drift": 0.0, "drift_half": 0.0, "correlation": 1.0}
+    table = Beside("dyno.csv", ("torque",), ("Nm",), t, rpm, torque[:, None], by="speed", facts={}, **facts)
+    shown = scene(snapshot(pulls=pull_review(pulls=1)))
+    shown.setting.beside = (table,)
+    [row] = [line for line in lines(Page.PULLS, shown) if line.startswith("torq")]
+    values = row.split()[1:]
+    assert values[-3:] == ["..", "..", "Nm"]
+    assert [float(x) for x in values[1:8]] == pytest.approx([300 + 50 * i for i in range(7)], abs=2)
+    assert "torq" not in joined(Page.PULLS, scene(snapshot(pulls=pull_review(pulls=1))))
 
 
 def test_a_pull_is_a_row_a_cylinder_and_a_column_a_band_of_speed():
