@@ -46,6 +46,10 @@ the speed. Our choice: two instruments agree to a percent."""
 MOST_HALF_S: Final = 0.5
 """Half interval of a lag that is of no use. Our choice: half a second is 300 rpm of a usual pull."""
 
+MOST_MISFIT_PERCENT: Final = 1.5
+"""Of the mean speed: what the speeds may differ by, rms, at the best lag. Our choice: two instruments on one
+engine differ by less than a percent; pulls of another run that happen to be alike by more than two."""
+
 USUAL_DRIFT: Final = 3e-4
 """Standard deviation of what clocks gain on each other before anything is known: our choice, three times what
 quartz clocks are off (100 ppm; common practice, no source)."""
@@ -362,6 +366,11 @@ _MOST_DRIFT = 0.01
 """Where the fit ends; how far it goes at a time; and what no clock drifts by: a percent. Our choice."""
 
 
+def _most_misfit_rpm(level: float) -> float:
+    """The most that speeds of this mean may differ by, rms, rpm."""
+    return 0.01 * MOST_MISFIT_PERCENT * level
+
+
 def _judge(table: SpeedRecord, best: ClockMatch, *others: ClockMatch) -> ClockMatch:
     """The best fit, with the reason why it is not to be used where there is one."""
     level = float(np.mean(np.abs(table.rpm)))
@@ -371,7 +380,7 @@ def _judge(table: SpeedRecord, best: ClockMatch, *others: ClockMatch) -> ClockMa
         (one for one in others if abs(one.lag_s - best.lag_s) > apart and one.misfit_rpm < as_good), None
     )
     fault = None
-    if not best.correlation >= LEAST_CORRELATION:
+    if not (best.correlation >= LEAST_CORRELATION and best.misfit_rpm <= _most_misfit_rpm(level)):
         fault = MatchFault.STEADY if best.misfit_rpm < 0.01 * AS_GOOD_PERCENT * level else MatchFault.UNLIKE
     elif abs(best.off_percent) > MOST_OFF_PERCENT:
         fault = MatchFault.OFF

@@ -15,6 +15,7 @@ from mixmon.beside.match import (
     LEAST_PAIRS,
     LEAST_SECONDS,
     MOST_HALF_S,
+    MOST_MISFIT_PERCENT,
     MOST_OFF_PERCENT,
     ClockMatch,
     MatchFault,
@@ -307,7 +308,7 @@ def _refuse(source: SourceTable, match: ClockMatch) -> NoReturn:
     """Raises what a fault of the match means."""
     told = _FAULT_WORDS[match.fault or MatchFault.UNLIKE].format(
         match=match,
-        seen=f"correlation {match.correlation:.3f}, needed {LEAST_CORRELATION:g}",
+        seen=_seen(match),
         times=1 + match.off_percent / 100,
         percent=MOST_OFF_PERCENT,
         seconds=LEAST_SECONDS,
@@ -315,6 +316,14 @@ def _refuse(source: SourceTable, match: ClockMatch) -> NoReturn:
         most_s=MOST_HALF_S,
     )
     raise SourceError(f"{source.name}: {told}")
+
+
+def _seen(match: ClockMatch) -> str:
+    """What the speeds have in common, and what is needed."""
+    told = f"correlation {match.correlation:.3f}, needed {LEAST_CORRELATION:g}"
+    if not np.isfinite(match.misfit_rpm):
+        return told
+    return f"{told}; misfit {match.misfit_rpm:.0f} rpm, at most {MOST_MISFIT_PERCENT:g} % of the speed"
 
 
 def _notes_on_table(source: SourceTable, columns: Sequence[SourceColumn], outside: int) -> list[Note]:

@@ -95,6 +95,7 @@ def steady(seed: int) -> np.ndarray:
     [
         (steady(1), steady(2), MatchFault.STEADY),
         (speed(ROWS), speed(ROWS, ((15.0, 900.0, 5500.0), (30.0, 350.0, 6800.0))), MatchFault.UNLIKE),
+        (speed(ROWS), speed(ROWS, ((8.0, 620.0, 6250.0), (39.2, 440.0, 6800.0))), MatchFault.UNLIKE),
         (speed(ROWS), speed(ROWS) / 1000, MatchFault.OFF),
         (speed(ROWS), speed(ROWS) / 2, MatchFault.OFF),
         (1000 + 60 * np.sin(2 * ROWS), 1000 + 60 * np.sin(2 * ROWS), MatchFault.ALIKE),
