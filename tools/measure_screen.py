@@ -1,11 +1,15 @@
 """What a tick of the dashboard costs at sixteen cylinders: `python tools/measure_screen.py`.
 
 Every tick has a new snapshot in which all that can move has moved, which is worse than a real engine.
-What is renewed once a second is new at every tenth tick: the balance, a second of history, one event and one
-alarm record more, and the pictures of all of them.
+What is renewed once a second is new at every tenth tick: the balance and its trims, a second of history, one
+event and one alarm record more, and the pictures of all of them. An alarm of every cylinder stands.
 "view" is the view model, "lines" what the widget does with it for the lines that have changed,
-"whole" the app's tick with every line of the widget drawn anew. Milliseconds of processor time, so
-that other work on the machine does not count: mean and the slowest.
+"whole" the app's tick with every line of the widget drawn anew. Milliseconds of processor time: mean and the
+slowest.
+
+Processor time too grows with other work on the machine, by half and more. So at every tenth tick a table of
+the library rich with as many cells as a full screen of numbers is drawn anew, which takes some forty times as
+long as a tick may; what a screen takes is judged as a share of that.
 """
 
 from __future__ import annotations
@@ -14,15 +18,18 @@ import argparse
 import asyncio
 import time
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from io import StringIO
 
 import numpy as np
+from rich.console import Console
+from rich.table import Table
 from textual.geometry import Region
 
 from mixmon.dashboard.app import Dashboard, DashboardOptions, PageView, strip_of, styles
 from mixmon.dashboard.keys import Page
 from mixmon.dashboard.screens.pages import draw
-from mixmon.findings.alarms.records import AlarmEvent, AlarmList, Happening
+from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.alarms.states import AlarmFlag, AlarmState
 from mixmon.findings.balance.balance import Balance, BankNeed, CellNeed, CylinderNeed, Spread, cell_spreads
 from mixmon.findings.events.event import Event, Kind
@@ -36,6 +43,7 @@ from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.block import CylinderBlock, SampleState
 from mixmon.mixture.steady import Cell
 from mixmon.report.units import unit_named
+from mixmon.session.default_limits import placeholder_rules
 from mixmon.session.model import Axes, Bus, Chain, Engine, Node, Session, SignalChoice
 from mixmon.watch.commissioning import Commissioning
 from mixmon.watch.history import KEPT_SECONDS, SECOND_ROWS, History, HistoryStage
@@ -47,6 +55,12 @@ SIZES = ((80, 24), (120, 40), (200, 60))
 PAGES = tuple(page for page in Page if page not in {Page.NOTES, Page.HELP})
 LIMIT_MS = 4.0
 
+PEER_COLUMNS, PEER_ROWS = 20, 59
+"""Numbers of seven cells and a blank each, below a heading: a screen of 200x60."""
+
+LIMIT_SHARE = 0.040
+"""Of the peer's time: what 4 ms are on the two cores on which this was set, as quiet as they become (computed
+by this tool: the peer takes 100 ms there)."""
 
 RPM, LOAD = (1100, 2000, 3000, 4000, 5000, 6000, 7000, 7800), (3, 10, 18, 35, 60, 100)
 
@@ -164,6 +178,7 @@ def histories(count: int) -> list[History]:
 
 
 SHEET = make_sheet(session(), BALANCE)
+RULE = placeholder_rules()[0]
 PLAN = planned_fuel(tuple((c,) for c in range(1, CYLINDERS + 1)), single=False, percent=3.0)
 
 
@@ -172,6 +187,7 @@ def snapshots(count: int) -> list[Snapshot]:
     rng = np.random.default_rng(7)
     kept = histories(count // 10 + 1)
     balances = [replace(BALANCE, fuel_percent=float(k)) for k in range(count // 10 + 1)]
+    sheets = [replace(SHEET, rows=tuple(map(replace, SHEET.rows))) for _ in balances]
     told = HISTORY + count // 10
     events, happened = [_event(k) for k in range(told)], [_happened(k) for k in range(told)]
     return [
@@ -179,6 +195,7 @@ def snapshots(count: int) -> list[Snapshot]:
             _snapshot(i, rng),
             history=kept[i // 10],
             balance=balances[i // 10],
+            sheet=sheets[i // 10],
             pulls=PULLS,
             alarm_events=tuple(events[i // 10 : i // 10 + HISTORY]),
             happened=tuple(happened[i // 10 : i // 10 + HISTORY]),
@@ -215,7 +232,7 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
         ),
         strip=make_strip(t, np.full(200, 0.87), wave, wave * 1.03),
         holding=Holding(Cell(6000, 100), 0.0, i / 10, 0.5, 3.0, 5),
-        alarms=AlarmList(0, i * 100_000_000, (), (), 0),
+        alarms=_alarms(i, needs),
         limits=MixtureLimits(in_force=True, rich=-8.0, lean=4.6),
         balance=None,
         buses=(BusNow("chain", 19.0 + i % 3, 820.0 + i, 0, "active", 8_000_000 + i * 1_000_000, 0),),
@@ -224,8 +241,34 @@ def _snapshot(i: int, rng: np.random.Generator) -> Snapshot:
             for k in range(HISTORY)
         ),
         steps=_steps(i, rng),
-        sheet=SHEET,
         commissioning=_evidence(i, rng),
+    )
+
+
+def _alarms(i: int, needs: np.ndarray) -> AlarmList:
+    """One of every cylinder, each with another value now."""
+    t = KEPT_SECONDS * 1_000_000_000 + i * 100_000_000
+    alarms = tuple(_alarm(c, t, 0.04 + abs(float(needs[c - 1])) / 100) for c in range(1, CYLINDERS + 1))
+    return AlarmList(0, t, alarms, (), CYLINDERS)
+
+
+def _alarm(c: int, t: int, value: float) -> Alarm:
+    return Alarm(
+        rule=RULE,
+        position=c,
+        cylinders=(c,),
+        state=AlarmState.UNACKNOWLEDGED,
+        flags=AlarmFlag.NONE,
+        active=True,
+        since=(KEPT_SECONDS - 10) * 1_000_000_000,
+        changed=t,
+        value=0.046,
+        value_now=value,
+        limit=0.04,
+        unit="lambda",
+        chattering=False,
+        shelved_until=None,
+        reason="",
     )
 
 
@@ -308,20 +351,64 @@ class Moments:
 
 
 def milliseconds(times: list[float]) -> str:
-    return f"{1e3 * sum(times) / len(times):6.2f} mean {1e3 * max(times):6.2f} slowest"
+    return f"{mean_ms(times):6.2f} mean {1e3 * max(times):6.2f} slowest"
 
 
-async def measure(size: tuple[int, int], page: Page) -> tuple[list[float], list[float], list[float]]:
-    """Seconds of each tick: view model, lines, the whole."""
+def mean_ms(times: list[float]) -> float:
+    return 1e3 * sum(times) / len(times)
+
+
+class Peer:
+    """A table of numbers, all new each time, drawn by rich as lines of segments."""
+
+    def __init__(self) -> None:
+        self._console = Console(width=SIZES[-1][0], file=StringIO(), force_terminal=True)
+        self._drawn = 0
+
+    def draw(self) -> float:
+        """Seconds."""
+        begin = time.process_time()
+        self._drawn += 1
+        table = Table(box=None, padding=(0, 1, 0, 0), expand=True)
+        for x in range(PEER_COLUMNS):
+            table.add_column(f"column {x}", justify="right")
+        for y in range(PEER_ROWS):
+            first = 1000 * self._drawn + PEER_COLUMNS * y
+            table.add_row(*(f"{(first + x) / 7:7.2f}" for x in range(PEER_COLUMNS)))
+        self._console.render_lines(table)
+        return time.process_time() - begin
+
+
+@dataclass
+class Times:
+    """Seconds of each tick, by what took them, and of the peer between them."""
+
+    view: list[float] = field(default_factory=list)
+    lines: list[float] = field(default_factory=list)
+    whole: list[float] = field(default_factory=list)
+    peer: list[float] = field(default_factory=list)
+
+    @property
+    def tick_ms(self) -> float:
+        """View model and lines, mean."""
+        return mean_ms(self.view) + mean_ms(self.lines)
+
+    @property
+    def share(self) -> float:
+        """The same as a share of the peer."""
+        return self.tick_ms / mean_ms(self.peer)
+
+
+async def measure(size: tuple[int, int], page: Page) -> Times:
     watched = Moments(snapshots(TICKS))
     unit = unit_named("lambda", fuel_named("E10"), None)
     app = Dashboard(watched, DashboardOptions((unit,)))
-    view, lines, whole = [], [], []
+    times, peer = Times(), Peer()
     async with app.run_test(size=size) as pilot:
         app.controls.state = replace(app.controls.state, page=page)
         looks = styles("print")
         before: list[object] = []
-        for _ in range(TICKS):
+        for tick in range(TICKS):
             watched.at += 1
             scene = app.scene()
             begin = time.process_time()
@@ -331,18 +418,20 @@ async def measure(size: tuple[int, int], page: Page) -> tuple[list[float], list[
                 if row != old:
                     strip_of(row, looks)
             end = time.process_time()
-            view.append(middle - begin)
-            lines.append(end - middle)
+            times.view.append(middle - begin)
+            times.lines.append(end - middle)
             before = list(rows)
+            if tick % 10 == 0:
+                times.peer.append(peer.draw())
         widget = app.query_one(PageView)
         for _ in range(TICKS // 2):
             watched.at += 1
             begin = time.process_time()
             app.tick()
             widget.render_lines(Region(0, 0, *size))
-            whole.append(time.process_time() - begin)
+            times.whole.append(time.process_time() - begin)
             await pilot.pause()
-    return view, lines, whole
+    return times
 
 
 def main() -> int:
@@ -351,17 +440,21 @@ def main() -> int:
     worst = 0.0
     for size in SIZES[-1:] if parser.parse_args().large else SIZES:
         for page in PAGES:
-            view, lines, whole = asyncio.run(measure(size, page))
-            mean = 1e3 * (sum(view) + sum(lines)) / len(view)
-            worst = max(worst, mean)
+            times = asyncio.run(measure(size, page))
+            worst = max(worst, times.share)
             print(
-                f"{size[0]:>3}x{size[1]:<3} {page.value:<13} view and lines {mean:5.2f} ms mean", flush=True
+                f"{size[0]:>3}x{size[1]:<3} {page.value:<14} view and lines {times.tick_ms:5.2f} ms mean, "
+                f"{100 * times.share:4.1f} % of a table of rich ({mean_ms(times.peer):.0f} ms)",
+                flush=True,
             )
-            print(f"        view   {milliseconds(view)}")
-            print(f"        lines  {milliseconds(lines)}")
-            print(f"        whole  {milliseconds(whole)}")
-    print(f"worst mean of view and lines {worst:.2f} ms, wanted under {LIMIT_MS:g} ms")
-    return 0 if worst < LIMIT_MS else 1
+            print(f"        view   {milliseconds(times.view)}")
+            print(f"        lines  {milliseconds(times.lines)}")
+            print(f"        whole  {milliseconds(times.whole)}")
+    print(
+        f"worst mean of view and lines {100 * worst:.1f} % of a table of rich, wanted under "
+        f"{100 * LIMIT_SHARE:g} %: {LIMIT_MS:g} ms on a quiet machine"
+    )
+    return 0 if worst < LIMIT_SHARE else 1
 
 
 if __name__ == "__main__":

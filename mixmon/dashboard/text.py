@@ -272,7 +272,6 @@ def _has_certain_width(char: str) -> bool:
     return not any(code in parts for parts in _JAMO)
 
 
-@lru_cache(4096)
 def width(text: str) -> int:
     """Terminal cells of a clean text.
 
@@ -281,7 +280,12 @@ def width(text: str) -> int:
     >>> width("cyl 3"), width("エンジン")
     (5, 8)
     """
-    if text.isascii() or _SINGLE_WIDTH.fullmatch(text):
+    return len(text) if text.isascii() else _width_of_any(text)
+
+
+@lru_cache(4096)
+def _width_of_any(text: str) -> int:
+    if _SINGLE_WIDTH.fullmatch(text):
         return len(text)
     return sum(2 if unicodedata.east_asian_width(c) in {"W", "F"} else 1 for c in text)
 
@@ -339,7 +343,7 @@ def row_width(row: Iterable[Segment]) -> int:
         return row.cells
     cells = 0
     for text, _ in row:
-        cells += len(text) if text.isascii() else width(text)
+        cells += len(text) if text.isascii() else _width_of_any(text)
     return cells
 
 
@@ -351,7 +355,7 @@ def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
     left = columns
     for piece in row:
         text = piece[0]
-        size = len(text) if text.isascii() else width(text)
+        size = len(text) if text.isascii() else _width_of_any(text)
         if size > left:
             if left:
                 out.append((fit(text.rstrip(), left), piece[1]))
@@ -417,18 +421,14 @@ def _break_word(word: str, columns: int) -> list[str]:
 def beside(blocks: Sequence[tuple[Sequence[Row], int]], height: int) -> list[Row]:
     """Blocks of rows side by side, each of the width given with it, short ones filled up."""
     whole = sum(columns for _, columns in blocks)
-    return [
-        _fitted(
-            chain.from_iterable(
-                fit_row(rows[y], columns) if y < len(rows) else blank(columns) for rows, columns in blocks
-            ),
-            whole,
-        )
-        for y in range(height)
-    ]
+    filled = [padded(rows, columns, height) for rows, columns in blocks]
+    return [_fitted(chain.from_iterable(parts), whole) for parts in zip(*filled, strict=True)]
 
 
 def padded(rows: Sequence[Row], columns: int, height: int) -> list[Row]:
     """Exactly `height` rows of exactly `columns` cells: cut at the bottom, or filled up."""
-    kept: list[Row] = [fit_row(row, columns) for row in rows[:height]]
+    kept: list[Row] = [
+        row if isinstance(row, _FittedRow) and row.cells == columns else fit_row(row, columns)
+        for row in rows[: max(height, 0)]
+    ]
     return kept + [blank(columns)] * (height - len(kept))

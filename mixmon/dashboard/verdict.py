@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import Enum
+from typing import Final
 
 import numpy as np
 
@@ -85,6 +86,12 @@ def _why_none(scene: Scene) -> str:
     return "no limit crossed"
 
 
+_SAMPLE_STATES: Final = tuple(SampleState)
+
+_TELLING_STATES: Final = {SampleState.VALID, SampleState.SETTLING} | END_STATES | CUT_STATES
+"""States of a sensor that is there and says something."""
+
+
 def _why_no_data(live: Snapshot, stalled: float) -> str:
     """Why nothing is known of any cylinder."""
     if live.failure:
@@ -93,8 +100,8 @@ def _why_no_data(live: Snapshot, stalled: float) -> str:
         return f"no answer from the worker for {age_text(round(stalled * 1e9))}"
     if live.t is None:
         return _why_nothing_came(live)
-    states = {SampleState(s) for s in live.cylinders.state.tolist()}
-    if states & ({SampleState.VALID, SampleState.SETTLING} | END_STATES | CUT_STATES):
+    states = {_SAMPLE_STATES[s] for s in set(live.cylinders.state.tolist())}
+    if states & _TELLING_STATES:
         return ""
     words = " or ".join(sorted(state.word for state in states)) or "none declared"
     return _name_silence(live) or f"sensors {words}"
@@ -173,8 +180,8 @@ def _why_look(alarms: tuple[Alarm, ...], live: Snapshot, setting: Setting) -> st
     unwatched = next((pair for pair in setting.unwatched if pair[0].priority == 1), None)
     if unwatched:
         return f"{unwatched[0].name} not watched: no {', '.join(unwatched[1])}"
-    states = live.cylinders.state
-    usable = sum(int((states == s).sum()) for s in (SampleState.VALID, *CUT_STATES))
+    states = live.cylinders.state.tolist()
+    usable = sum(states.count(s) for s in (SampleState.VALID, *CUT_STATES))
     if usable < len(states):
         return f"{usable} of {len(states)} valid"
     return ""

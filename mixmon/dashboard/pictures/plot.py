@@ -76,6 +76,20 @@ DOTS: Final = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]],
 _LEFT: Final = 6
 """Cells of the scale at the left: a signed number of four characters, a blank and the axis."""
 
+_BITS_BY_COLUMN: Final = np.array(
+    [sum(int(DOTS[dot % 4, dot // 4]) for dot in range(8) if one >> dot & 1) for one in range(256)], np.uint8
+)
+"""The bits of a braille cell by those of its dots, column after column."""
+
+
+def braille_bits(dots: Bools) -> NDArray[np.uint8]:
+    """The bits of each braille cell, uint8[h, w], of dots, bool[4 h, 2 w]."""
+    rows, columns = dots.shape
+    cells = dots.reshape(rows // 4, 4, columns // 2, 2).transpose(0, 2, 3, 1)
+    packed = np.packbits(cells.reshape(rows // 4, columns // 2, 8), axis=-1, bitorder="little")
+    return np.asarray(_BITS_BY_COLUMN[packed[..., 0]])
+
+
 LEAST_PLOT_ROWS, LEAST_PLOT_COLUMNS = 5, 30
 """Our choice: a smaller plot shows nothing that a number does not."""
 
@@ -186,10 +200,11 @@ class Plot:
         codes = np.where(self._bits > 0, BRAILLE + self._bits.astype(np.uint32), self._codes)
         scale, tick_rows = self._scale_texts(decimals)
         edge = self._edge_texts()
+        changes = np.diff(self._style) != 0
         out = []
         for i in range(self.height):
             left: Segment = (scale.get(i, " " * (_LEFT - 1)) + self._axis(i in tick_rows), "dim")
-            row = (left, *self._segments(codes[i], self._style[i]), *edge[i])
+            row = (left, *self._segments(codes[i], self._style[i], changes[i]), *edge[i])
             out.append(fit_row(row, _LEFT + self.columns + self._edge))
         return [*out, *self._foot_rows(unit)]
 
@@ -208,8 +223,7 @@ class Plot:
             self._codes[here][dots] = ord(char)
             self._style[here][dots] = number
             return
-        cells = dots.reshape(-1, 4, self.columns, 2)
-        bits = np.einsum("hacb,ab->hc", cells.view(np.uint8), DOTS)
+        bits = braille_bits(dots)
         self._bits[here] |= bits
         self._style[here][bits > 0] = number
 
@@ -289,10 +303,10 @@ class Plot:
         room = max(self.columns // 8, 2)
         ticks = self.x.ticks(room)
         step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
-        free = 0
-        for value in ticks:
-            text = f"{value:.{_places_of(step)}f}"
-            column = int(self._cells_of(np.array([value]), np.array([self.y.low]))[0][0])
+        free, places = 0, _places_of(step)
+        columns = self._cells_of(np.array(ticks, np.float64), np.full(len(ticks), self.y.low))[0].tolist()
+        for value, column in zip(ticks, columns, strict=True):
+            text = f"{value:.{places}f}"
             start = max(column - len(text) // 2, 0)
             if start < free or start + len(text) > len(numbers):
                 continue
@@ -322,11 +336,11 @@ class Plot:
             lines[place // shared].append((f" {label.words}", label.style))
         return [fit_row(line, self._edge) if self._edge else () for line in lines]
 
-    def _segments(self, codes: NDArray[np.uint32], style: NDArray[np.uint8]) -> Row:
+    def _segments(self, codes: NDArray[np.uint32], style: NDArray[np.uint8], changes: Bools) -> Row:
         """Cells of one row as segments of one style each."""
-        text = codes.tobytes().decode("utf-32-le")
-        borders = [0, *(np.flatnonzero(np.diff(style)) + 1).tolist(), len(text)]
-        return tuple((text[a:b], self._styles[style[a]]) for a, b in pairwise(borders))
+        text, numbers = codes.tobytes().decode("utf-32-le"), style.tolist()
+        borders = [0, *(np.flatnonzero(changes) + 1).tolist(), len(text)]
+        return tuple((text[a:b], self._styles[numbers[a]]) for a, b in pairwise(borders))
 
 
 def _spread_places(wanted: Floats, weights: Floats, count: int) -> list[int]:

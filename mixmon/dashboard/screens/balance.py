@@ -303,8 +303,9 @@ def _cell_values(balance: Balance | None, view: CellView) -> Mapping[Place, tupl
         }
     return {
         (c.rpm, c.load): (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
-        for c in sorted(balance.cells, key=lambda c: c.used_for_trims)
-        if c.cylinder == view.cylinder
+        for c in sorted(
+            (c for c in balance.cells if c.cylinder == view.cylinder), key=lambda c: c.used_for_trims
+        )
     }
 
 

@@ -159,9 +159,7 @@ def _bar_segments(scene: Scene, index: int, track: BarTrack, *, over: bool) -> l
     empty = _empty_bar(track, scene.marks)
     if not scene.counted(index):
         return [(empty, "bar")]
-    cells, styles = list(empty), ["bar"] * track.cells
-    _draw_needs(scene, index, track, cells, styles, over=over)
-    return join_cells(cells, styles)
+    return _draw_needs(scene, index, track, empty, over=over)
 
 
 @lru_cache(16)
@@ -175,18 +173,16 @@ def _empty_bar(track: BarTrack, marks: Marks) -> str:
     return "".join(cells)
 
 
-def _draw_needs(
-    scene: Scene, index: int, track: BarTrack, cells: list[str], styles: list[str], *, over: bool
-) -> None:
+def _draw_needs(scene: Scene, index: int, track: BarTrack, empty: str, *, over: bool) -> list[Segment]:
     marks, now = scene.marks, scene.snapshot.cylinders
     of_target = scene.digits.against == "target"
     need = float((now.vs_target if of_target else now.vs_peers)[index])
-    hue = "bar-lean" if need > 0 else "bar-rich"
     low, high, worst = (float(x[index]) for x in (now.low, now.high, now.worst))
+    cells, styles = list(empty), ["bar"] * track.cells
     if of_target and math.isfinite(low) and math.isfinite(high):
-        for x in range(track.at(low), track.at(high) + 1):
-            if cells[x] == " ":
-                cells[x], styles[x] = marks.whisker, "bar-whisker"
+        first, end = track.at(low), track.at(high) + 1
+        cells[first:end] = empty[first:end].replace(" ", marks.whisker)
+        styles[first:end] = ["bar-whisker" if cell == " " else "bar" for cell in empty[first:end]]
     if scene.options.peaks and of_target and math.isfinite(worst):
         x = track.at(worst)
         cells[x], styles[x] = marks.peak, "bar-lean"
@@ -194,7 +190,9 @@ def _draw_needs(
         x = track.at(need)
         beyond = marks.beyond_lean if need > track.scale else marks.beyond_rich
         cells[x] = marks.now if abs(need) <= track.scale else beyond
+        hue = "bar-lean" if need > 0 else "bar-rich"
         styles[x] = hue if over or index in scene.off_target() else "bar-now"
+    return join_cells(cells, styles)
 
 
 def grid_rows(scene: Scene, width: int, room: int) -> list[Row]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from operator import itemgetter
 from typing import Any
 
 import numpy as np
@@ -135,8 +136,9 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | Remark], mos
     waiting = {(a.rule.name, a.position) for a in scene.alarms() if a.waits}
     out: list[EventLine] = []
     places: dict[tuple[str, str, str], int] = {}
-    for one in sorted(found, key=_sort_key(scene.snapshot), reverse=True):
-        if len(out) > most and abs(out[most].t - _time_of(one)) > _AT_ONCE_NS:
+    stamped = [(one[0] if isinstance(one, tuple) else one.t, one) for one in found]
+    for t, one in sorted(stamped, key=_sort_key(scene.snapshot), reverse=True):
+        if len(out) > most and abs(out[most].t - t) > _AT_ONCE_NS:
             break
         line = _make_line(scene, one, waiting)
         name = line.before, line.after, line.word
@@ -149,13 +151,9 @@ def _merge_lines(scene: Scene, found: Iterable[AlarmEvent | Event | Remark], mos
     return out[:most]
 
 
-def _sort_key(shown: Snapshot) -> Callable[[AlarmEvent | Event | Remark], Any]:
+def _sort_key(shown: Snapshot) -> Callable[[tuple[int, Any]], Any]:
     """Stamps alone, where they have never jumped: hundreds are sorted at every tick."""
-    return _time_of if len(shown.stretches) < 2 else lambda one: shown.order(_time_of(one))
-
-
-def _time_of(one: AlarmEvent | Event | Remark) -> int:
-    return one[0] if isinstance(one, tuple) else one.t
+    return itemgetter(0) if len(shown.stretches) < 2 else lambda stamped: shown.order(stamped[0])
 
 
 @lru_cache(_KEPT_RECORDS)

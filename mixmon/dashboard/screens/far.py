@@ -133,9 +133,14 @@ def _draw_column(scene: Scene, verdict: LimitVerdict, plan: FarPlan, name: str, 
         _RPM: number(_unless_dead(scene, scene.digits.rpm) / 1000.0),
     }[name].replace("--", "- -")
     size = plan.tall if name in {_CYLINDER, _NEED} else plan.lower
-    digits = big(text, size, ascii_only=scene.options.ascii)
-    body = [(fit(row, width, right=name != _CYLINDER), style) for row in digits]
-    return _put_under((_LABELS[name], "label"), body, width, plan)
+    digits = _fit_digits(text, size, width, scene.options.ascii, name != _CYLINDER)
+    return _put_under((_LABELS[name], "label"), [(row, style) for row in digits], width, plan)
+
+
+@lru_cache(256)
+def _fit_digits(text: str, size: int, width: int, ascii_only: bool, right: bool) -> tuple[str, ...]:
+    """Large digits in so many cells."""
+    return tuple(fit(row, width, right=right) for row in big(text, size, ascii_only=ascii_only))
 
 
 def _put_under(label: Segment, body: list[Segment], width: int, plan: FarPlan) -> list[Segment]:
@@ -147,8 +152,8 @@ def _put_under(label: Segment, body: list[Segment], width: int, plan: FarPlan) -
 def _draw_word(scene: Scene, verdict: LimitVerdict, plan: FarPlan, text: str, width: int) -> list[Segment]:
     """The limit word below a bar. Only the bar blinks, so that the letters can be read at any time."""
     size = next((s for s in DIGIT_SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
-    digits = big(text, size, ascii_only=scene.options.ascii)
-    body = [(fit(row, width), verdict.ink) for row in digits]
+    digits = _fit_digits(text, size, width, scene.options.ascii, False)
+    body = [(row, verdict.ink) for row in digits]
     bar = "label" if verdict.word is LimitWord.NONE else f"limit-bar{phase(scene, verdict)}"
     return _put_under((f" {_LABELS[_WORD]}", bar), body, width, plan)
 

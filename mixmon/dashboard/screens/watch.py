@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixmon.arrays import Floats, Ints
-from mixmon.dashboard.pictures.plot import BRAILLE, DOTS, LEAST_PLOT_COLUMNS, PANE_GAP, panes_beside
+from mixmon.dashboard.pictures.plot import BRAILLE, LEAST_PLOT_COLUMNS, PANE_GAP, braille_bits, panes_beside
 from mixmon.dashboard.pictures.traces import trend_picture
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.balance import CellView, cell_rows, dwell_row
@@ -33,6 +33,7 @@ from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.far import caption, far_zone, plan_far_zone
 from mixmon.dashboard.screens.status import LEAST_ROWS_FOR_KEYS, Sheet, keys_line, status
 from mixmon.dashboard.text import Row, Segment, beside, blank, fit, fit_row, letter, padded, side, signed
+from mixmon.dashboard.text import width as cells_of
 from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
 # ----------------------------------------------------------------------------------------------------
@@ -117,8 +118,7 @@ def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> Code
     first, last = (_dot_columns(x, track, across)[:, None] for x in (low, high))
     columns = np.arange(across)
     grid = (columns >= first) & (columns <= last) & np.isfinite(low)[:, None]
-    cells = grid.reshape(height, 4, track.cells, 2)
-    bits = np.einsum("hacb,ab->hc", cells.view(np.uint8), DOTS).astype(np.uint32)
+    bits = braille_bits(grid).astype(np.uint32)
     return np.where(bits > 0, BRAILLE + bits, np.uint32(_EMPTY))
 
 
@@ -197,10 +197,15 @@ def _boxed_cylinder(scene: Scene, index: int, width: int) -> list[Row]:
     left, right, low_left, low_right = tuple(marks.corners)
     middle = fit_row(_cylinder_segments(scene, index), width - 2)
     return [
-        ((f"{left}{line}{right}", style),),
+        _box_edge(f"{left}{line}{right}", style),
         ((marks.upright, style), *middle, (marks.upright, style)),
-        ((f"{low_left}{line}{low_right}", style),),
+        _box_edge(f"{low_left}{line}{low_right}", style),
     ]
+
+
+@lru_cache(16)
+def _box_edge(text: str, style: str) -> Row:
+    return fit_row([(text, style)], cells_of(text))
 
 
 def _cylinder_segments(scene: Scene, index: int) -> list[Segment]:
