@@ -278,6 +278,14 @@ class Scene:
         """All alarms that are not normal, most pressing first."""
         return self.snapshot.alarms.alarms
 
+    def alarm_at(self, position: int) -> Alarm | None:
+        """The most pressing alarm of the node at a place in the chain."""
+        return self._alarms_at.get(position)
+
+    @cached_property
+    def _alarms_at(self) -> dict[int | None, Alarm]:
+        return {alarm.position: alarm for alarm in reversed(self.alarms())}
+
     def order(self) -> tuple[int, ...]:
         """Nodes in the order in which they are drawn."""
         if self.options.order == "worst":

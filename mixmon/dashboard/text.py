@@ -244,8 +244,9 @@ _DRAWABLE = (range(0x100), range(0x2500, 0x2600), range(0x2800, 0x2900))
 """Symbols that are let through: Latin-1, boxes, blocks, shapes, braille. Others have changed their width
 from one edition of Unicode to the next."""
 
-_SINGLE_WIDTH: Final = re.compile("[\u0000-\u10ff\u2500-\u25fc\u2800-\u28ff]*")
-"""Nothing in these ranges is wide: letters before the Korean ones, boxes, blocks, shapes, braille."""
+_SINGLE_WIDTH: Final = re.compile("[\u0000-\u10ff\u2010-\u2027\u2500-\u25fc\u2800-\u28ff]*")
+"""Nothing in these ranges is wide: letters before the Korean ones, dashes and points, boxes, blocks, shapes,
+braille."""
 
 _JAMO = (range(0x1160, 0x1200), range(0x3164, 0x3165), range(0xD7B0, 0xD800), range(0xFFA0, 0xFFA1))
 """Parts of Korean letters that stand alone: no width of their own."""
@@ -280,12 +281,7 @@ def width(text: str) -> int:
     >>> width("cyl 3"), width("エンジン")
     (5, 8)
     """
-    return len(text) if text.isascii() else _width_of_any(text)
-
-
-@lru_cache(4096)
-def _width_of_any(text: str) -> int:
-    if _SINGLE_WIDTH.fullmatch(text):
+    if text.isascii() or _SINGLE_WIDTH.fullmatch(text):
         return len(text)
     return sum(2 if unicodedata.east_asian_width(c) in {"W", "F"} else 1 for c in text)
 
@@ -343,7 +339,7 @@ def row_width(row: Iterable[Segment]) -> int:
         return row.cells
     cells = 0
     for text, _ in row:
-        cells += len(text) if text.isascii() else _width_of_any(text)
+        cells += len(text) if text.isascii() else width(text)
     return cells
 
 
@@ -351,11 +347,21 @@ def fit_row(row: Iterable[Segment], columns: int, style: str = TEXT) -> Row:
     """The segments in exactly that many cells, filled up in `style`, cut at the right edge."""
     if isinstance(row, _FittedRow) and row.cells == columns:
         return row
+    row = tuple(row)
+    texts = [text for text, _ in row]
+    left = columns - width("".join(texts)) if "" not in texts else -1
+    if left >= 0:
+        return _fitted((*row, (" " * left, style)) if left else row, columns)
+    return _cut_row(row, columns, style)
+
+
+def _cut_row(row: Row, columns: int, style: str) -> Row:
+    """The same, segment by segment; empty ones are left out."""
     out: list[Segment] = []
     left = columns
     for piece in row:
         text = piece[0]
-        size = len(text) if text.isascii() else _width_of_any(text)
+        size = len(text) if text.isascii() else width(text)
         if size > left:
             if left:
                 out.append((fit(text.rstrip(), left), piece[1]))

@@ -105,13 +105,12 @@ def _state_segments(scene: Scene, index: int) -> Row:
 
 def _alarm_words(scene: Scene, index: int, room: int) -> str:
     """The node's most pressing alarm, with its value if it holds and there is room for it."""
-    position = scene.setting.nodes[index].position
-    for alarm in scene.alarms():
-        if alarm.position == position:
-            value = f"  {text}" if (text := value_text(alarm)) else ""
-            words = f"{short_word(alarm)} {clean(alarm.name)}"
-            return words + value if cells(words) + len(value) <= room else words
-    return ""
+    alarm = scene.alarm_at(scene.setting.nodes[index].position)
+    if alarm is None:
+        return ""
+    value = f"  {text}" if (text := value_text(alarm)) else ""
+    words = f"{short_word(alarm)} {clean(alarm.name)}"
+    return words + value if cells(words) + len(value) <= room else words
 
 
 # ----------------------------------------------------------------------------------------------------
