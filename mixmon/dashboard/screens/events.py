@@ -254,7 +254,6 @@ def _by_number(label: str) -> tuple[int, str]:
     return (int(number), label) if number.isdigit() else (0, label)
 
 
-@lru_cache(_KEPT_RECORDS)
 def measure(value: float, limit: float, unit: str) -> str:
     """A measured value with its unit, on its own side of the limit; dashes where it is not known."""
     return f"{measured_text(value, limit, unit)} {unit}" if np.isfinite(value) else "--"
