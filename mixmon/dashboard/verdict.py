@@ -86,8 +86,6 @@ def _why_none(scene: Scene) -> str:
     return "no limit crossed"
 
 
-_SAMPLE_STATES: Final = tuple(SampleState)
-
 _TELLING_STATES: Final = {SampleState.VALID, SampleState.SETTLING} | END_STATES | CUT_STATES
 """States of a sensor that is there and says something."""
 
@@ -100,7 +98,7 @@ def _why_no_data(live: Snapshot, stalled: float) -> str:
         return f"no answer from the worker for {age_text(round(stalled * 1e9))}"
     if live.t is None:
         return _why_nothing_came(live)
-    states = {_SAMPLE_STATES[s] for s in set(live.cylinders.state.tolist())}
+    states = {SampleState(s) for s in set(live.cylinders.state.tolist())}
     if states & _TELLING_STATES:
         return ""
     words = " or ".join(sorted(state.word for state in states)) or "none declared"
