@@ -283,7 +283,11 @@ def _describe_pull(review: PullReview, i: int, run: Run, against: str) -> str:
 
 
 def _describe_beside(beside: Sequence[Beside], review: PullReview, i: int) -> str:
-    """What tables of others show in a pull, by the same bands, and how sure the bands are."""
+    return "".join(paragraph(words) + set_grid(grid) for words, grid in beside_grids(beside, review, i))
+
+
+def beside_grids(beside: Sequence[Beside], review: PullReview, i: int) -> list[tuple[str, Grid]]:
+    """What tables of others show in a pull, by the same bands, each with words on how sure the bands are."""
     parts = []
     for one in beside:
         found = beside_in_pull(one, review.pulls[i], review.bands)
@@ -292,8 +296,8 @@ def _describe_beside(beside: Sequence[Beside], review: PullReview, i: int) -> st
             (f"{name} {unit}".strip(), *(in_three_digits(x) for x in found.mean[:, c].tolist()))
             for c, (name, unit) in enumerate(zip(one.names, one.units, strict=True))
         ]
-        parts.append(paragraph(beside_words(one, found)) + set_grid(Grid(columns, rows)))
-    return "".join(parts)
+        parts.append((beside_words(one, found), Grid(columns, rows)))
+    return parts
 
 
 def beside_words(beside: Beside, found: BesideBands) -> str:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from mixmon.beside.beside import Beside, tables_beside
 from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvents
 from mixmon.findings.balance.balance import Balance
@@ -71,6 +72,7 @@ class HandOver:
     folders     of runs that mixmon wrote
     other       the run before; None where there is none
     version     of mixmon
+    beside      tables of a dyno or of the engine control that were merged with the run
     """
 
     run: Run
@@ -90,6 +92,7 @@ class HandOver:
     folders: tuple[RunFolder, ...]
     other: OtherRun | None
     version: str
+    beside: tuple[Beside, ...] = ()
 
     @property
     def session(self) -> Session:
@@ -153,6 +156,7 @@ def gather(
         folders=tuple(open_run(name) for name in run.names if is_run(name)),
         other=other,
         version=_own_version(),
+        beside=tuple(table for name in run.names for table in tables_beside(name)),
     )
 
 

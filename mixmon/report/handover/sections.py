@@ -84,7 +84,7 @@ from mixmon.report.handover.pictures import (
 from mixmon.report.intervals import total_sentence
 from mixmon.report.lags import lags_words
 from mixmon.report.page import TextPage, laid_for
-from mixmon.report.pulls import band_grid, pull_facts, pull_grid, remarks_on_pull
+from mixmon.report.pulls import band_grid, beside_grids, pull_facts, pull_grid, remarks_on_pull
 from mixmon.report.sensors import bias_text, remarks_on, sums_words
 from mixmon.report.text import Cell, Column, Grid, counted, half_width, number, printable, title
 from mixmon.report.text import paragraph as text_paragraph
@@ -783,6 +783,10 @@ def _pulls(found: HandOver) -> str:
                 [RowPlace(target=f"pull-{i + 1}")] * len(bands.rows),
             ),
             "</div>\n",
+            *(
+                grid_table(grid, f"Pull {i + 1}, beside the run: {words}")
+                for words, grid in beside_grids(found.beside, review, i)
+            ),
             bullets(map(_sentence_case, remarks_on_pull(review, i, "peers"))),
         ]
     parts.append(
