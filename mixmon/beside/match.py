@@ -8,6 +8,8 @@ Processing 24, 1976, p. 320; from memory).
 
 Fine: around every peak the lag, and the drift of the clock, are fitted by least squares to the speeds
 themselves, sample by sample, so that a table that was sampled once a second is never made finer than it is.
+An instrument that averages its speed shows it late, while its torque may not be: the lag is told for both, by
+how round the corners of its speed are.
 The error of the fit is a jackknife over blocks of time (Kuensch, Annals of Statistics 17, 1989, p. 1217; from
 memory), since what two instruments show of a speed differs for longer than a sample.
 """
@@ -43,8 +45,9 @@ AS_GOOD_PERCENT: Final = 1.0
 """Another lag is as good where its misfit is less than so many times the best one's, or less than so much of
 the speed. Our choice: two instruments agree to a percent."""
 
-MOST_HALF_S: Final = 0.5
-"""Half interval of a lag that is of no use. Our choice: half a second is 300 rpm of a usual pull."""
+MOST_HALF_S: Final = 0.75
+"""Half interval of a lag that is of no use. Our choice: what an instrument that averages over
+two seconds and a half leaves."""
 
 MOST_MISFIT_PERCENT: Final = 1.5
 """Of the mean speed: what the speeds may differ by, rms, at the best lag. Our choice: two instruments on one
@@ -105,6 +108,7 @@ class ClockMatch:
     misfit_rpm: float = np.nan
     samples: int = 0
     other_lag_s: float = np.nan
+    averaged_s: tuple[float, float] = (0.0, 0.0)
     fault: MatchFault | None = None
 
     def to_run(self, t: Floats) -> Floats:
@@ -155,6 +159,26 @@ def match_clocks(run: SpeedRecord, table: SpeedRecord) -> ClockMatch:
     return _match_peaks(_Curve(run), table, lags, correlation)
 
 
+def fits_at_stamps(run: SpeedRecord, table: SpeedRecord, match: ClockMatch, most_s: float) -> bool:
+    """Whether equal clocks, to within `most_s`, are among what two records of speed allow.
+
+    match  of the two, where several lags fit, or one is known roughly
+    """
+    if match.fault is not MatchFault.ALIKE:
+        return abs(match.lag_s) <= most_s + match.half_s
+    run, table = run.known(), table.known()
+    found = _refine(_Curve(run), table, 0.0)
+    if found is None:
+        return False
+    as_good = _still_as_good(match.misfit_rpm, table)
+    return abs(found.lag_s) <= most_s + found.half_s and found.misfit_rpm < as_good
+
+
+def _still_as_good(misfit_rpm: float, table: SpeedRecord) -> float:
+    """The misfit up to which another lag is as good as the best one."""
+    return max(AS_GOOD_RATIO * misfit_rpm, 0.01 * AS_GOOD_PERCENT * float(np.mean(np.abs(table.rpm))))
+
+
 def _match_peaks(curve: _Curve, table: SpeedRecord, lags: Floats, correlation: Floats) -> ClockMatch:
     """The best of the fits from the peaks on, judged beside the others."""
     best = int(np.nanargmax(correlation))
@@ -166,7 +190,7 @@ def _match_peaks(curve: _Curve, table: SpeedRecord, lags: Floats, correlation: F
     found = sorted((fit for fit in fits if fit is not None), key=lambda fit: fit.misfit_rpm)
     if not found:
         return ClockMatch(correlation=seen, fault=_unlike_or_steady(table))
-    return _judge(table, *found)
+    return _judge(table, found, _allow_averages(curve, table, found[0]))
 
 
 def _percent_off(curve: _Curve, table: SpeedRecord, lag: float) -> float:
@@ -247,12 +271,27 @@ class _Curve:
     def __init__(self, run: SpeedRecord) -> None:
         self._run = run
         self._most = _longest_gap(run)
+        areas = np.diff(run.t) * (run.rpm[1:] + run.rpm[:-1]) / 2
+        self._areas = np.concatenate([[0.0], np.cumsum(areas)])
 
-    def at(self, t: Floats) -> tuple[Floats, Floats]:
+    def _integral_to(self, t: Floats) -> Floats:
+        """The speed added up to times `t`, lines between samples and level beyond the ends."""
+        run = self._run
+        before = np.clip(np.searchsorted(run.t, t, side="right") - 1, 0, len(run.t) - 1)
+        reached = np.interp(t, run.t, run.rpm)
+        return self._areas[before] + (t - run.t[before]) * (run.rpm[before] + reached) / 2
+
+    def at(self, t: Floats, width_s: float = 0.0) -> tuple[Floats, Floats]:
+        """Speed and slope, float64[k] each; means over `width_s`, half of it to either side, where told."""
         run = self._run
         after = np.clip(np.searchsorted(run.t, t, side="left"), 1, len(run.t) - 1)
         inside = (t >= run.t[0]) & (t <= run.t[-1]) & (run.t[after] - run.t[after - 1] <= self._most)
         speed = np.where(inside, np.interp(t, run.t, run.rpm), np.nan)
+        if width_s:
+            begin, end = t - width_s / 2, t + width_s / 2
+            mean = (self._integral_to(end) - self._integral_to(begin)) / width_s
+            slope = (np.interp(end, run.t, run.rpm) - np.interp(begin, run.t, run.rpm)) / width_s
+            return np.where(inside, mean, np.nan), np.where(inside, slope, np.nan)
         # The slope over a tenth of a second to either side, as the steps of held samples are no slope.
         ahead, behind = np.interp(t + 0.1, run.t, run.rpm), np.interp(t - 0.1, run.t, run.rpm)
         return speed, np.where(inside, (ahead - behind) / 0.2, np.nan)
@@ -260,7 +299,11 @@ class _Curve:
 
 def _refine(curve: _Curve, table: SpeedRecord, lag: float) -> ClockMatch | None:
     """Lag, drift and gain by least squares from a lag on; None where too little is common to both."""
-    fit = _SpeedFit(lag, float(np.median(table.t)))
+    return _settle(curve, table, _SpeedFit(lag, float(np.median(table.t))))
+
+
+def _settle(curve: _Curve, table: SpeedRecord, fit: _SpeedFit) -> ClockMatch | None:
+    """What a fit settles at; None where too little is common to both."""
     for _ in range(_MOST_FITS):
         pairs = fit.pairs(curve, table)
         if pairs is None:
@@ -284,16 +327,17 @@ class _Pairs:
 
 @dataclass(frozen=True, slots=True)
 class _SpeedFit:
-    """told(t) = gain speed(t + lag + drift (t - middle))."""
+    """told(t) = gain speed(t + lag + drift (t - middle)), the speed averaged over `width_s`."""
 
     lag: float
     middle: float
     drift: float = 0.0
     gain: float = 1.0
+    width_s: float = 0.0
 
     def pairs(self, curve: _Curve, table: SpeedRecord) -> _Pairs | None:
         """What both know; None where that is too little."""
-        speed, slope = curve.at(table.t + self.lag + self.drift * (table.t - self.middle))
+        speed, slope = curve.at(table.t + self.lag + self.drift * (table.t - self.middle), self.width_s)
         good = np.isfinite(speed)
         if good.sum() < LEAST_PAIRS or not slope[good].any():
             return None
@@ -304,12 +348,13 @@ class _SpeedFit:
         power = pairs.slope**2
         middle = float(power @ pairs.t / power.sum())
         lag = self.lag + self.drift * (middle - self.middle)
-        here = _SpeedFit(lag, middle, self.drift, self.gain)
+        here = replace(self, lag=lag, middle=middle)
         _, _, whole, right = here.equations(pairs)
         more = np.linalg.solve(whole, right)
         moved = float(np.clip(more[0], -_MOST_STEP_S, _MOST_STEP_S))
         drift = float(np.clip(self.drift + more[1], -_MOST_DRIFT, _MOST_DRIFT))
-        return _SpeedFit(lag + moved, middle, drift, self.gain + float(more[2])), abs(moved)
+        gain = self.gain + float(more[2])
+        return replace(here, lag=lag + moved, drift=drift, gain=gain), abs(moved)
 
     def equations(self, pairs: _Pairs) -> tuple[Floats, Floats, Floats, Floats]:
         """Columns, what is left of the speeds, and the normal equations with what is known beforehand."""
@@ -336,6 +381,7 @@ class _SpeedFit:
             off_percent=100 * (self.gain - 1),
             misfit_rpm=float(np.sqrt(np.mean(rest**2))),
             samples=len(rest),
+            averaged_s=(self.width_s, self.width_s),
         )
 
     def _halves(self, pairs: _Pairs) -> tuple[float, float]:
@@ -360,6 +406,56 @@ class _SpeedFit:
         return float(halves[0]), float(halves[1])
 
 
+def _allow_averages(curve: _Curve, table: SpeedRecord, sharp: ClockMatch) -> ClockMatch:
+    """The best fit with an interval that allows for averages of the table's speed.
+
+    An average over the time before a sample is late by half of that time, and nothing but rounded corners of
+    the speed tells it from a clock that is late. So the clock's lag lies between that of the speeds and half
+    of the longest average later that the corners allow.
+    """
+    fits = [sharp]
+    for width in _AVERAGES_S:
+        start = _SpeedFit(
+            fits[-1].lag_s, fits[-1].middle_s, fits[-1].drift, 1 + fits[-1].off_percent / 100, width
+        )
+        fit = _settle(curve, table, start)
+        if fit is None:
+            break
+        fits.append(fit)
+        if fit.misfit_rpm > _HOPELESS * min(one.misfit_rpm for one in fits) + 1.0:
+            break
+    best = min(fits, key=lambda fit: fit.misfit_rpm)
+    most = best.misfit_rpm**2 * (1 + _AVERAGE_CHI / _count_independent(curve, table, best))
+    floor = best.misfit_rpm**2 + 1.0
+    able = [fit.averaged_s[0] for fit in fits if fit.misfit_rpm**2 <= max(most, floor)]
+    longer = next((width for width in _AVERAGES_S if width > max(able)), max(able))
+    high = (max(able) + longer) / 2
+    late = high / 4
+    return replace(best, lag_s=best.lag_s + late, half_s=best.half_s + late, averaged_s=(min(able), high))
+
+
+_AVERAGES_S: Final = (0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8, 1.0, 1.25, 1.5, 1.8, 2.2, 2.6, 3.0, 3.5)
+"""Times over which an instrument may average, as they are tried. Our choice: the longest is what falls off
+in a second."""
+
+_HOPELESS: Final = 2.0
+"""Times the best misfit from which on longer averages are not tried. Our choice: far above noise."""
+
+_AVERAGE_CHI: Final = 6.0
+"""Rise of the squared misfit, in independent samples, up to which an average counts as possible. Our choice,
+above 3.84 of one number at 95 % (chi-square), as noise is not the same in sweeps and between them."""
+
+
+def _count_independent(curve: _Curve, table: SpeedRecord, fit: ClockMatch) -> float:
+    """How many independent samples the rest of a fit has, by how alike neighbours are."""
+    speed, _ = curve.at(fit.to_run(table.t), fit.averaged_s[0])
+    rest = table.rpm - (1 + fit.off_percent / 100) * speed
+    rest = rest[np.isfinite(rest)]
+    alike = float(rest[1:] @ rest[:-1]) / max(float(rest @ rest), np.finfo(float).tiny)
+    alike = min(max(alike, 0.0), 0.999)
+    return max(len(rest) * (1 - alike) / (1 + alike), 3.0)
+
+
 _STILL_S = 1e-5
 _MOST_STEP_S = 0.5
 _MOST_DRIFT = 0.01
@@ -371,10 +467,14 @@ def _most_misfit_rpm(level: float) -> float:
     return 0.01 * MOST_MISFIT_PERCENT * level
 
 
-def _judge(table: SpeedRecord, best: ClockMatch, *others: ClockMatch) -> ClockMatch:
-    """The best fit, with the reason why it is not to be used where there is one."""
+def _judge(table: SpeedRecord, found: list[ClockMatch], best: ClockMatch) -> ClockMatch:
+    """The best fit as averages allow it, with the reason why it is not to be used where there is one.
+
+    found  by their misfits, the best first, as sharp as they are
+    """
+    sharp, *others = found
     level = float(np.mean(np.abs(table.rpm)))
-    as_good = max(AS_GOOD_RATIO * best.misfit_rpm, 0.01 * AS_GOOD_PERCENT * level)
+    as_good = _still_as_good(sharp.misfit_rpm, table)
     apart = max(2 * best.half_s, _OTHER_LAG_S) if np.isfinite(best.half_s) else _OTHER_LAG_S
     rival = next(
         (one for one in others if abs(one.lag_s - best.lag_s) > apart and one.misfit_rpm < as_good), None

@@ -20,6 +20,7 @@ from mixmon.beside.match import (
     ClockMatch,
     MatchFault,
     SpeedRecord,
+    fits_at_stamps,
     match_clocks,
 )
 from mixmon.beside.notes import MergeNote
@@ -41,6 +42,8 @@ STAMPS_AGREE_S = 0.2
 _TOLD_OFF_PERCENT = 0.5
 """From here on a note says by how much the table's speed reads off. Our choice."""
 
+_TOLD_AVERAGE_S = 0.2
+"""From here on a note says that the instrument averages. Our choice: half of it is 60 rpm."""
 
 _SAYS_NOTHING = {MatchFault.STEADY, MatchFault.ALIKE, MatchFault.VAGUE, MatchFault.NO_OVERLAP}
 """Faults of a match after which clocks may still be believed: the speeds do not contradict them."""
@@ -85,9 +88,14 @@ def merge_table(run: Run, source: SourceTable, choice: MergeChoice) -> Merged:
     first = run.log.first_ns or 0
     absolute = source.absolute and first >= _ABSOLUTE_NS
     own = source.t - first / SECOND_NS if absolute else source.t
-    match = None
+    match, contradicted = None, False
     if speed is not None and np.isfinite(rpm).any():
-        match = match_clocks(SpeedRecord((t - first) / SECOND_NS, rpm), SpeedRecord(own, speed.values))
+        speeds = SpeedRecord((t - first) / SECOND_NS, rpm), SpeedRecord(own, speed.values)
+        match = match_clocks(*speeds)
+        rough = match.fault in {MatchFault.ALIKE, MatchFault.VAGUE}
+        contradicted = absolute and rough and not fits_at_stamps(*speeds, match, STAMPS_AGREE_S)
+    if match is not None and contradicted and choice.by is None:
+        _refuse_stamps(source, match)
     used, by, notes = _decide(source, run, match, absolute=absolute, by=choice.by)
     moments = np.rint(used.to_run(own) * SECOND_NS).astype(np.int64) + first
     inside = _inside(source, moments, t)
@@ -139,9 +147,14 @@ def _facts_of(source: SourceTable, speed: SourceColumn | None) -> Mapping[str, A
 
 
 def _notes_on_speed(match: ClockMatch | None) -> list[Note]:
-    if match is None or match.fault is not None or abs(match.off_percent) < _TOLD_OFF_PERCENT:
+    if match is None or match.fault is not None:
         return []
-    return [note(MergeNote.SPEED_READS_OFF, percent=match.off_percent)]
+    off = abs(match.off_percent) >= _TOLD_OFF_PERCENT
+    notes = [note(MergeNote.SPEED_READS_OFF, percent=match.off_percent)] if off else []
+    shortest, longest = match.averaged_s
+    if shortest >= _TOLD_AVERAGE_S:
+        notes.append(note(MergeNote.SPEED_AVERAGED, from_s=shortest, to_s=longest))
+    return notes
 
 
 def _choose_columns(source: SourceTable, words: Sequence[str], speed: str | None) -> list[SourceColumn]:
@@ -246,6 +259,11 @@ def _by_stamps(
         return as_stamped, "stamps", [note(MergeNote.STAMPS_NOT_CHECKED)]
     if match.fault is not None:
         _refuse(source, match)
+    return _refuse_stamps(source, match)
+
+
+def _refuse_stamps(source: SourceTable, match: ClockMatch) -> NoReturn:
+    """Raises that the speeds contradict the stamps."""
     raise SourceError(
         f"{source.name}: by its stamps the speeds do not match; they do {match.lag_s:+.2f} s later "
         f"(± {match.half_s:.2f}); expected clocks within {STAMPS_AGREE_S:g} s; give --by speed, or --by "
@@ -297,8 +315,9 @@ _FAULT_WORDS: Final[Mapping[MatchFault, str]] = {
     ),
     MatchFault.VAGUE: (
         "the speeds tell the lag to ± {match.half_s:.2g} s only ({seen}); "
-        "expected {most_s:g} s; give a part with "
-        "a sweep"
+        "expected {most_s:g} s; its "
+        "instrument may average over {averaged:.2g} s; give a part with a sweep, quicker averages, or "
+        "stamps that count from 1970 in both"
     ),
 }
 """What each fault of a match means, and what to do."""
@@ -314,6 +333,7 @@ def _refuse(source: SourceTable, match: ClockMatch) -> NoReturn:
         seconds=LEAST_SECONDS,
         samples=LEAST_PAIRS,
         most_s=MOST_HALF_S,
+        averaged=match.averaged_s[1],
     )
     raise SourceError(f"{source.name}: {told}")
 

@@ -15,3 +15,4 @@ class MergeNote(NoteCode):
     STAMPS_CHECKED = "stamps_checked"
     STAMPS_NOT_CHECKED = "stamps_not_checked"
     SPEED_READS_OFF = "speed_reads_off"
+    SPEED_AVERAGED = "speed_averaged"

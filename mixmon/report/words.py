@@ -224,6 +224,10 @@ _MERGES: Final[Mapping[NoteCode, Sentence]] = {
         "nothing tells how far the two clocks differ: at a sweep of 600 rpm/s a second is 600 rpm"
     ),
     MergeNote.SPEED_READS_OFF: "the table's speed reads {percent:+.1f} % over the run's",
+    MergeNote.SPEED_AVERAGED: (
+        "the table's instrument averages its speed over {from_s:.1f} to {to_s:.1f} s and shows it late; its "
+        "other columns may be as late or not, and the interval of the lag holds both"
+    ),
 }
 
 _CAUTIONS: Final[Mapping[NoteCode, Sentence]] = {

@@ -6,7 +6,15 @@ import numpy as np
 import pytest
 import scipy.signal
 
-from mixmon.beside.match import COARSE_S, ClockMatch, MatchFault, SpeedRecord, correlate_known, match_clocks
+from mixmon.beside.match import (
+    COARSE_S,
+    ClockMatch,
+    MatchFault,
+    SpeedRecord,
+    correlate_known,
+    fits_at_stamps,
+    match_clocks,
+)
 
 SECONDS = 80.0
 PULLS = ((8.0, 600.0, 6500.0), (40.0, 450.0, 7000.0))
@@ -82,8 +90,34 @@ def test_the_interval_holds_the_lag_at_every_time_of_the_table(hz, lag_s, drift,
         assert match.fault is None
         error = match.to_run(table.t) - true
         assert (np.abs(error) <= match.half_at(table.t)).all()
-        assert match.half_s < 0.12
+        assert match.half_s < max(0.12, 0.3 / hz)  # between two samples an average is not seen
         assert match.off_percent == pytest.approx(100 * (gain - 1), abs=0.2)
+
+
+@pytest.mark.parametrize(
+    ("average_s", "falls_off_s", "hz"), [(0.4, 0, 20.0), (1.5, 0, 5.0), (0, 0.4, 50.0), (0, 0.2, 2.0)]
+)
+def test_the_interval_holds_a_clock_whose_speed_is_shown_late_and_the_speed_itself(
+    average_s, falls_off_s, hz
+):
+    """A mean over the time before, and a filter of first order, as instruments of speed have them."""
+    fine = np.arange(0.0, SECONDS, 0.005)
+    rpm = speed(fine)
+    if average_s:
+        count = round(average_s / 0.005)
+        late = scipy.signal.lfilter(np.ones(count) / count, [1], rpm - 2200) + 2200
+    else:
+        keep = np.exp(-0.005 / falls_off_s)
+        late = scipy.signal.lfilter([1 - keep], [1, -keep], rpm - 2200) + 2200
+    t = np.arange(0.3, SECONDS, 1 / hz)
+    noise = 8 * np.random.default_rng(4).standard_normal(len(t))
+    match = match_clocks(run_record(speed(ROWS)), SpeedRecord(t - 20.0, np.interp(t, fine, late) + noise))
+    assert match.fault is None
+    assert abs(match.lag_s - 20.0) <= match.half_s
+    assert abs(match.lag_s - (20.0 - average_s / 2 - falls_off_s)) <= match.half_s
+    assert match.half_s < 0.3 + average_s / 4 + falls_off_s / 2
+    if average_s:
+        assert match.averaged_s[0] <= average_s <= match.averaged_s[1]
 
 
 def steady(seed: int) -> np.ndarray:
@@ -108,6 +142,17 @@ def test_what_does_not_tell_the_lag_is_refused(run, table, fault):
     noise = 3 * np.random.default_rng(7).standard_normal(len(ROWS[::5]))
     record = SpeedRecord(ROWS[::5] - 4.0, table[::5] + noise * np.nanmean(table) / 3000)
     assert match_clocks(run_record(run), record).fault is fault
+
+
+@pytest.mark.parametrize(
+    ("off_s", "fits"), [(0.0, True), (0.1, True), (20.0, True), (7.0, False), (3600.0, False)]
+)
+def test_equal_clocks_are_contradicted_where_they_are_not_among_the_lags_that_fit(off_s, fits):
+    saw = 2000 + 2000 * np.abs(ROWS / 10 % 2 - 1)
+    run, table = SpeedRecord(ROWS[::5], saw[::5]), SpeedRecord(ROWS[::5] - off_s, saw[::5])
+    match = match_clocks(run, table)
+    assert match.fault is MatchFault.ALIKE
+    assert fits_at_stamps(run, table, match, 0.2) is fits
 
 
 def test_a_match_turns_times_of_the_table_into_times_of_the_run():
