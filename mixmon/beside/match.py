@@ -475,9 +475,9 @@ def _judge(table: SpeedRecord, found: list[ClockMatch], best: ClockMatch) -> Clo
     sharp, *others = found
     level = float(np.mean(np.abs(table.rpm)))
     as_good = _still_as_good(sharp.misfit_rpm, table)
-    apart = max(2 * best.half_s, _OTHER_LAG_S) if np.isfinite(best.half_s) else _OTHER_LAG_S
+    apart = max(2 * sharp.half_s, _OTHER_LAG_S) if np.isfinite(sharp.half_s) else _OTHER_LAG_S
     rival = next(
-        (one for one in others if abs(one.lag_s - best.lag_s) > apart and one.misfit_rpm < as_good), None
+        (one for one in others if abs(one.lag_s - sharp.lag_s) > apart and one.misfit_rpm < as_good), None
     )
     fault = None
     if not (best.correlation >= LEAST_CORRELATION and best.misfit_rpm <= _most_misfit_rpm(level)):

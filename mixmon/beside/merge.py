@@ -353,6 +353,7 @@ def _notes_on_table(source: SourceTable, columns: Sequence[SourceColumn], outsid
         if any(column.name == name for column in columns)
     ]
     notes += [note(MergeNote.ROWS_BEHIND, count=source.behind)] if source.behind else []
+    notes += [note(MergeNote.ROWS_REPEAT, count=source.again)] if source.again else []
     notes += [note(MergeNote.ROWS_OUTSIDE, count=outside)] if outside else []
     bare = tuple(column.name for column in columns if not column.unit)
     return notes + ([note(MergeNote.UNIT_NOT_TOLD, columns=bare)] if bare else [])

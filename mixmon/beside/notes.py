@@ -10,6 +10,7 @@ class MergeNote(NoteCode):
 
     CELLS_UNREAD = "cells_unread"
     ROWS_BEHIND = "rows_behind"
+    ROWS_REPEAT = "rows_repeat"
     ROWS_OUTSIDE = "rows_outside"
     UNIT_NOT_TOLD = "unit_not_told"
     STAMPS_CHECKED = "stamps_checked"

@@ -27,11 +27,30 @@ MOST_TABLE_BYTES: Final = 256 << 20
 """Our choice: an hour of twenty columns a hundred times a second has a quarter of that."""
 
 _SEPARATORS: Final = (";", "\t", ",")
-_EMPTY_CELLS: Final = frozenset({"", "-", "--", "nan", "n/a", "na", "#n/a", "null", "none", "*"})
+_EMPTY_CELLS: Final = frozenset(
+    {
+        "",
+        *("-" * n for n in range(1, 7)),
+        "nan",
+        "n/a",
+        "na",
+        "#n/a",
+        "#value!",
+        "#div/0!",
+        "null",
+        "none",
+        "*",
+    }
+)
+_COMMENT = re.compile(r"\s*(#(?!N/A|VALUE!|DIV/0!)|//|%)\s*", re.IGNORECASE)
 _NUMBER_CELL = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?")
 _COMMA_NUMBER = re.compile(r"[+-]?\d*,\d+([eE][+-]?\d+)?")
-_CLOCK_TIME = re.compile(r"(?:.*[ T])?(\d{1,3}):(\d{2}):(\d{2}(?:[.,]\d+)?)")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}([ \u00a0\u202f'\u2019.,])\d{3}(?:\1\d{3})*(?:([.,])\d+)?")
+"""A number in groups of three digits: the sign between them, and the decimal sign."""
+
+_CLOCK_TIME = re.compile(r"(?:.*[ T])?(?:(\d{1,3}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)")
 _UNIT_IN_NAME = re.compile(r"(.*\S)\s*[\[(]([^\[\]()]*)[\])]")
+_LINE_END = re.compile(r"\r\n|\n|\r")
 _LOOKED_AT = 60
 """Lines by which separator, names and decimal sign are found; our choice: more than any heading has."""
 
@@ -61,7 +80,7 @@ RPM_OF: Final = {
 """Factors to seconds and to rpm by units, in lower case."""
 
 _EPOCH_S, _EPOCH_MS = 1e9, 1e12
-"""Numbers from which a time counts from 1970: in seconds since 2001, in milliseconds since 2001."""
+"""Numbers from which a time counts from 1970: in seconds and in milliseconds since 2001."""
 
 _HALF_DAY_S = 43_200.0
 _MOST_BEHIND = 0.2
@@ -88,6 +107,7 @@ class SourceTable:
     columns       all columns but that of time, in their order; of two with one name the second is `NAME#2`
     unread        cells that are neither numbers nor empty, by column
     behind        rows that were left out as they lie behind earlier ones, or have no time
+    again         rows that were left out as they repeat the time of the one before
     """
 
     name: str
@@ -98,6 +118,7 @@ class SourceTable:
     columns: tuple[SourceColumn, ...]
     unread: dict[str, int] = field(default_factory=dict)
     behind: int = 0
+    again: int = 0
 
     def column(self, name: str, why: str) -> SourceColumn:
         """The column of that name.
@@ -152,30 +173,34 @@ def _listed_names(names: Sequence[str], most: int = 12) -> str:
 
 def _read_csv(path: Path, time: str | None) -> SourceTable:
     data = _read_bytes(path)
-    lines = [line for line in _to_text(data, path).splitlines() if line.strip()]
+    lines = [line for line in _LINE_END.split(_to_text(data, path)) if line.strip()]
     separator = _find_separator(lines[:_LOOKED_AT])
     if separator is None:
         raise SourceError(
             f"{path}: no columns; expected a table with ; or , or tabs between them; export it as CSV"
         )
-    rows = list(csv.reader(lines, delimiter=separator, skipinitialspace=True))
-    head, units, body = _find_names(rows, separator, path)
+    comments = [_COMMENT.match(line) for line in lines]
+    marked = [comment is not None for comment in comments]
+    bare = [line[comment.end() :] if comment else line for line, comment in zip(lines, comments, strict=True)]
+    rows = _split_lines(bare, separator)
+    head, units, body = _find_names(rows, marked, path)
     names, told = _name_columns(rows[head], units)
-    comma = separator != "," and _has_decimal_commas(rows[body : body + _LOOKED_AT])
-    cells = [row + [""] * (len(names) - len(row)) for row in rows[body:]]
+    rows = [row for row, comment in zip(rows[body:], marked[body:], strict=True) if not comment]
+    signs = _find_signs(rows[:: max(len(rows) // _SIGNS_LOOKED_AT, 1)], separator)
+    cells = [row + [""] * (len(names) - len(row)) for row in rows]
     chosen, unit = _choose_time(names, told, time, path)
-    clock = _read_times([row[chosen] for row in cells], unit, comma, path, names[chosen])
-    good, behind = _rising(clock.t, path, names[chosen])
+    clock = _read_times([row[chosen] for row in cells], unit, signs, path, names[chosen])
+    good, behind, again = _rising(clock.t, path, names[chosen])
     columns: list[SourceColumn] = []
     unread: dict[str, int] = {}
     for i in (i for i in range(len(names)) if i != chosen):
-        values, bad = _read_numbers([row[i] for row in cells], comma)
+        values, bad = _read_numbers([row[i] for row in cells], signs)
         if np.isfinite(values).any():  # else words, or nothing at all
             columns.append(SourceColumn(names[i], told[i], values[good]))
             unread |= {names[i]: bad} if bad else {}
     digest = hashlib.sha256(data).hexdigest()
     return SourceTable(
-        path.name, digest, clock.t[good], clock.absolute, clock.said, tuple(columns), unread, behind
+        path.name, digest, clock.t[good], clock.absolute, clock.said, tuple(columns), unread, behind, again
     )
 
 
@@ -209,16 +234,39 @@ def _to_text(data: bytes, path: Path) -> str:
 def _find_separator(lines: Sequence[str]) -> str | None:
     """What stands between cells: of several, the one that is no decimal comma."""
     for separator in _SEPARATORS:
-        counts = Counter(len(row) for row in csv.reader(lines, delimiter=separator))
+        counts = Counter(len(_split_line(line, separator)) for line in lines)
         fields, often = max(counts.items(), key=lambda one: (one[1], one[0]), default=(0, 0))
         if fields >= 2 and 2 * often >= len(lines):
             return separator
     return None
 
 
-def _find_names(rows: Sequence[Sequence[str]], separator: str, path: Path) -> tuple[int, list[str], int]:
-    """The index of the line of names, the units below it, and the index of the first line of numbers."""
-    body = next((i for i, row in enumerate(rows) if _is_of_numbers(row, separator)), None)
+def _split_lines(lines: Sequence[str], separator: str) -> list[list[str]]:
+    """The cells of every line; a quote that is not closed ends with its line, and takes no other with it."""
+    try:
+        rows = list(csv.reader(lines, delimiter=separator, skipinitialspace=True))
+    except csv.Error:  # a cell of more than 128 KiB: not closed
+        rows = []
+    if len(rows) == len(lines):
+        return rows
+    return [_split_line(line, separator) for line in lines]
+
+
+def _split_line(line: str, separator: str) -> list[str]:
+    try:
+        return next(csv.reader([line], delimiter=separator, skipinitialspace=True))
+    except csv.Error:
+        return []
+
+
+def _find_names(
+    rows: Sequence[Sequence[str]], marked: Sequence[bool], path: Path
+) -> tuple[int, list[str], int]:
+    """The index of the line of names, the units below it, and the index of the first line of numbers.
+
+    marked  lines that are comments: names may stand in one, numbers may not
+    """
+    body = next((i for i, row in enumerate(rows) if not marked[i] and _is_of_numbers(row)), None)
     if body is None:
         raise SourceError(f"{path}: no line of numbers; expected names, then numbers; export it as CSV")
     width = len(rows[body])
@@ -227,6 +275,9 @@ def _find_names(rows: Sequence[Sequence[str]], separator: str, path: Path) -> tu
         raise SourceError(
             f"{path}: no line of names above the numbers; expected one name a column; export it with names"
         )
+    timed = [i for i in above if any(name.lower() in TIME_NAMES for name in _name_columns(rows[i], [])[0])]
+    if timed and timed[-1] != above[-1]:
+        return timed[-1], list(rows[above[above.index(timed[-1]) + 1]]), body
     if len(above) > 1 and _are_units(rows[above[-1]]):
         return above[-2], list(rows[above[-1]]), body
     return above[-1], [], body
@@ -288,19 +339,13 @@ def _are_units(row: Sequence[str]) -> bool:
     return 2 * known > len(told)
 
 
-def _is_of_numbers(row: Sequence[str], separator: str) -> bool:
+def _is_of_numbers(row: Sequence[str]) -> bool:
     """Whether most of a line's cells are numbers or times."""
     told = [cell.strip() for cell in row if cell.strip().lower() not in _EMPTY_CELLS]
     if len(row) < 2 or not told:
         return False
-    hits = sum(
-        bool(
-            _NUMBER_CELL.fullmatch(cell)
-            or _CLOCK_TIME.match(cell)
-            or (separator != "," and _COMMA_NUMBER.fullmatch(cell))
-        )
-        for cell in told
-    )
+    patterns = (_NUMBER_CELL, _COMMA_NUMBER, _THOUSANDS, _CLOCK_TIME)
+    hits = sum(any(pattern.fullmatch(x) for pattern in patterns) or _calendar(x) is not None for x in told)
     return 2 * hits > len(told)
 
 
@@ -318,25 +363,85 @@ def _name_columns(names: Sequence[str], units: Sequence[str]) -> tuple[list[str]
     return found, told
 
 
-def _has_decimal_commas(rows: Sequence[Sequence[str]]) -> bool:
-    """Whether numbers have decimal commas; beside numbers with points a comma is something else."""
-    cells = [cell.strip() for row in rows for cell in row]
-    points = any("." in cell and _NUMBER_CELL.fullmatch(cell) for cell in cells)
-    return not points and any(_COMMA_NUMBER.fullmatch(cell) for cell in cells)
+@dataclass(frozen=True, slots=True)
+class _Signs:
+    """How numbers are written: the decimal sign, and whether commas and points may part thousands."""
+
+    decimal: str
+    grouped: bool
 
 
-def _read_numbers(cells: Sequence[str], comma: bool) -> tuple[Floats, int]:
+_SIGNS_LOOKED_AT = 2000
+"""Lines by which the signs are found, of the whole table; our choice."""
+
+
+def _find_signs(rows: Sequence[Sequence[str]], separator: str) -> _Signs:
+    """The decimal sign, by numbers that can be read in one way: not 1,234 nor 1.234.
+
+    Beside numbers with points a comma is no decimal sign. Where every comma has three digits behind it, and
+    nothing else says what it is, these numbers are not known. Lines that lack cells may have a stray quote.
+    """
+    points = commas = False
+    width = max(map(len, rows), default=0)
+    for cell in (cell.strip() for row in rows if len(row) == width for cell in row):
+        groups = _THOUSANDS.fullmatch(cell)
+        points |= groups[2] == "." if groups else "." in cell and _NUMBER_CELL.fullmatch(cell) is not None
+        commas |= groups[2] == "," if groups else _COMMA_NUMBER.fullmatch(cell) is not None
+    if commas and not points:
+        return _Signs(",", grouped=True)
+    return _Signs(".", grouped=points or separator == ",")
+
+
+def _read_numbers(cells: Sequence[str], signs: _Signs) -> tuple[Floats, int]:
     """The numbers, NaN where there is none, and how many cells are neither a number nor empty."""
+    plain = _read_plain(cells, signs)
+    if plain is not None:
+        return plain, 0
     values, bad = np.full(len(cells), np.nan), 0
     for i, written in enumerate(cells):
-        cell = written.strip()
-        text = cell.replace(",", ".") if comma and "." not in cell else cell
-        if _NUMBER_CELL.fullmatch(text):
+        text = _plain_number(written, signs)
+        if text is not None:
             values[i] = float(text)
-        elif cell.lower() not in _EMPTY_CELLS:
+        elif written.strip().lower() not in _EMPTY_CELLS:
             bad += 1
     values[~np.isfinite(values)] = np.nan
     return values, bad
+
+
+_PLAIN_SIGNS: Final = frozenset("0123456789+-eE")
+
+
+def _read_plain(cells: Sequence[str], signs: _Signs) -> Floats | None:
+    """The numbers of a column that has digits, one decimal sign and empty cells alone; else None.
+
+    A long table is read ten times as fast.
+    """
+    if not frozenset("".join(cells)) <= _PLAIN_SIGNS | {signs.decimal}:
+        return None
+    written = cells if signs.decimal == "." else [cell.replace(",", ".") for cell in cells]
+    try:
+        values = np.array([float(cell) if cell else np.nan for cell in written])
+    except ValueError:
+        return None
+    values[~np.isfinite(values)] = np.nan
+    return values
+
+
+def _plain_number(written: str, signs: _Signs) -> str | None:
+    """The number of a cell as Python writes it; None where it is none."""
+    cell = written.strip().replace("\u2212", "-")
+    groups = _THOUSANDS.fullmatch(cell)
+    if groups and groups[1] != signs.decimal and groups[2] in {None, signs.decimal}:
+        if groups[1] in ".," and not signs.grouped:
+            return cell if groups[1] == "." else None
+        return cell.replace(groups[1], "").replace(",", ".")
+    if signs.decimal == ",":
+        return cell.replace(",", ".") if "." not in cell and _is_number(cell.replace(",", ".")) else None
+    return cell if _is_number(cell) else None
+
+
+def _is_number(cell: str) -> bool:
+    return _NUMBER_CELL.fullmatch(cell) is not None
 
 
 # --- Times ---
@@ -370,12 +475,12 @@ def _choose_time(names: Sequence[str], units: Sequence[str], told: str | None, p
     return index, units[index] or (suffix if suffix in SECONDS_OF else "")
 
 
-def _read_times(cells: Sequence[str], unit: str, comma: bool, path: Path, name: str) -> _TableTimes:
+def _read_times(cells: Sequence[str], unit: str, signs: _Signs, path: Path, name: str) -> _TableTimes:
     """The times of a column: calendar times, clock times, or numbers."""
     first = next((cell.strip() for cell in cells if cell.strip()), "")
     if _CLOCK_TIME.fullmatch(first) or _calendar(first) is not None:
         return _read_clock_times(cells, name)
-    values, _ = _read_numbers(cells, comma)
+    values, _ = _read_numbers(cells, signs)
     known = values[np.isfinite(values)]
     if not len(known):
         raise SourceError(
@@ -388,9 +493,10 @@ def _read_times(cells: Sequence[str], unit: str, comma: bool, path: Path, name: 
             f'{path}: "{name}" in "{unit}", no unit of time; expected one of s, ms, '
             f'us, min, h; give --time "{name}:s"'
         )
-    factor = SECONDS_OF.get(plain) or (1e-3 if known[0] > _EPOCH_MS else 1.0)
+    thousands = sum(known[0] > _EPOCH_MS * 10.0 ** (3 * n) for n in range(3))
+    factor = SECONDS_OF.get(plain) or 10.0 ** (-3 * thousands)
     t = values * factor
-    said = f"{name} in {plain or ('ms' if factor == 1e-3 else 's, as no unit is told')}"
+    said = f"{name} in {plain or ('s, as no unit is told', 'ms', 'us', 'ns')[thousands]}"
     return _TableTimes(t, bool(known[0] * factor > _EPOCH_S), said)
 
 
@@ -403,11 +509,16 @@ def _calendar(cell: str) -> datetime | None:
 
 
 def _read_clock_times(cells: Sequence[str], name: str) -> _TableTimes:
-    """Calendar times with a zone count from 1970; others from midnight, and go on past it."""
+    """Calendar times with a zone count from 1970; others from the first midnight, and go on past the next."""
     moments = [_calendar(cell.strip()) for cell in cells]
     if moments and all(m is None or m.tzinfo is not None for m in moments) and any(moments):
         t = np.array([np.nan if m is None else m.timestamp() for m in moments])
         return _TableTimes(t, True, f"{name} as calendar times with their zone")
+    dated = [m for m in moments if m is not None]
+    if dated and all(m.tzinfo is None for m in dated):
+        first = dated[0].replace(hour=0, minute=0, second=0, microsecond=0)
+        t = np.array([np.nan if m is None else (m - first).total_seconds() for m in moments])
+        return _TableTimes(t, False, f"{name} as calendar times, of which no zone is told")
     t = np.array([_since_midnight(cell.strip()) for cell in cells])
     known = np.flatnonzero(np.isfinite(t))
     days = np.cumsum(np.diff(t[known], prepend=t[known[:1]]) < -_HALF_DAY_S)
@@ -419,20 +530,25 @@ def _since_midnight(cell: str) -> float:
     match = _CLOCK_TIME.fullmatch(cell)
     if match is None:
         return np.nan
-    return 3600.0 * int(match[1]) + 60.0 * int(match[2]) + float(match[3].replace(",", "."))
+    return 3600.0 * int(match[1] or 0) + 60.0 * int(match[2]) + float(match[3].replace(",", "."))
 
 
-def _rising(t: Floats, path: Path, name: str) -> tuple[Any, int]:
-    """Which rows have a time that is not behind an earlier one, and how many have not."""
-    highest = np.fmax.accumulate(np.where(np.isfinite(t), t, -np.inf)) if len(t) else t
-    good = np.isfinite(t) & (t >= highest)
-    behind = len(t) - int(good.sum())
+def _rising(t: Floats, path: Path, name: str) -> tuple[Any, int, int]:
+    """Which rows have a time beyond all earlier ones, how many are behind or have none, how many repeat one.
+
+    Of rows with one time, as of a clock that is written in whole seconds, the first is nearest to it.
+    """
+    known = np.where(np.isfinite(t), t, -np.inf)
+    highest = np.concatenate([[-np.inf], np.maximum.accumulate(known)[:-1]]) if len(t) else t
+    good, again = known > highest, int((np.isfinite(t) & (t == highest)).sum())
+    behind = len(t) - int(good.sum()) - again
     if behind > _MOST_BEHIND * len(t) or good.sum() < 2:
         raise SourceError(
             f'{path}: {behind} of {len(t)} rows have no time or lie behind earlier ones by "{name}"; '
+            f"{again} repeat one; "
             "expected times that rise; name another column with --time, or export it anew"
         )
-    return good, behind
+    return good, behind, again
 
 
 # --- MDF ---
@@ -444,7 +560,7 @@ def _read_mdf(path: Path) -> SourceTable:
     start, signals = _open_mdf_table(path)
     speeds = [s for s in signals if s.name.strip().lower() in SPEED_NAMES]
     t = np.asarray((speeds or sorted(signals, key=lambda s: -len(s.timestamps)))[0].timestamps, np.float64)
-    good, behind = _rising(t, path, "its times")
+    good, behind, again = _rising(t, path, "its times")
     names, _ = _name_columns([signal.name for signal in signals], [])
     columns = tuple(
         SourceColumn(name, (signal.unit or "").strip(), _held_at(t, signal)[good])
@@ -453,7 +569,7 @@ def _read_mdf(path: Path) -> SourceTable:
     absolute = start > _EPOCH_S
     t = t[good] + (start if absolute else 0.0)
     digest = hashlib.sha256(data).hexdigest()
-    return SourceTable(path.name, digest, t, absolute, "times of MDF", columns, {}, behind)
+    return SourceTable(path.name, digest, t, absolute, "times of MDF", columns, {}, behind, again)
 
 
 def _open_mdf_table(path: Path) -> tuple[float, list[Any]]:

@@ -213,6 +213,9 @@ _MERGES: Final[Mapping[NoteCode, Sentence]] = {
     MergeNote.ROWS_BEHIND: lambda values: (
         f"{counted(values['count'], 'row')} without a time, or behind an earlier row, left out"
     ),
+    MergeNote.ROWS_REPEAT: lambda values: (
+        f"{counted(values['count'], 'row')} with the time of the row before left out"
+    ),
     MergeNote.ROWS_OUTSIDE: lambda values: f"{counted(values['count'], 'row')} outside the run left out",
     MergeNote.UNIT_NOT_TOLD: lambda values: (
         f"no unit of {_join_words(values['columns'])}; give --columns NAME:UNIT"

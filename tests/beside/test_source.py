@@ -75,9 +75,60 @@ def test_holes_are_not_known_and_words_in_numbers_are_counted(tmp_path):
     assert table.unread == {"a": 1, "b": 2}
 
 
-def test_commas_beside_points_are_no_decimal_commas(tmp_path):
-    table = read(tmp_path, "t;a;b\n0.0;1,234;5\n0.5;1,235;6\n")
-    assert [column.name for column in table.columns] == ["b"]
+@pytest.mark.parametrize(
+    ("text", "rpm"),
+    [
+        ("t;rpm\n0.0;1,234\n0.5;2,000\n1.0;950\n", [1234, 2000, 950]),
+        ("t;rpm\n0,0;1.234,5\n0,5;2.000,0\n1,0;950,5\n", [1234.5, 2000, 950.5]),
+        ("t;rpm\n0;1.234\n1;2.000\n2;950,5\n", [1234, 2000, 950.5]),
+        ('t,rpm\n0,"1,234.5"\n1,"12,000"\n2,950\n', [1234.5, 12000, 950]),
+        ("t;rpm\n0;1 234\n1;2\u202f000\n2;3'000\n", [1234, 2000, 3000]),
+        ("t;rpm;x\n0;1,234;1\n1;2,000;1\n2;950;1\n", [np.nan, np.nan, 950]),
+        ("t;rpm\n0.0;1,5\n0.5;1,6\n1.0;2\n", [np.nan, np.nan, 2]),
+    ],
+)
+def test_commas_and_points_are_decimal_signs_or_part_thousands_as_the_table_shows(tmp_path, text, rpm):
+    np.testing.assert_array_equal(read(tmp_path, text).columns[0].values, rpm)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "# made by hand\n# Time,Torque\n# s,Nm\n0.0,10.5\n# a mark\n0.5,11.5\n1.0,12.5\n",
+        "Time,Torque\ns,N.m of the shaft\n0.0,10.5\n0.5,11.5\n1.0,12.5\n",
+        "Time,Torque\n09:59.5,10.5\n10:00.0,11.5\n10:00.5,12.5\n",
+        "Time,Torque\n1769940000000000,10.5\n1769940000500000,11.5\n1769940001000000,12.5\n",
+        "Time,Torque,x\n0.0,10.5,---\n0.5,11.5,#N/A\n1.0,12.5,#DIV/0!\n",
+        'Time,Torque,said\n0.0,10.5,"not closed\n0.5,11.5,\n1.0,12.5,\n',
+        "Time,Torque,said\n0.0,10.5,a\x0cb\n0.5,11.5,\n1.0,12.5,\n",
+    ],
+)
+def test_comments_units_clocks_and_stray_quotes_do_no_harm(tmp_path, text):
+    table = read(tmp_path, text)
+    np.testing.assert_allclose(table.t - table.t[0], [0, 0.5, 1.0], atol=1e-6)
+    [torque] = table.columns
+    assert (torque.name, torque.values.tolist()) == ("Torque", [10.5, 11.5, 12.5])
+    assert table.unread == {}
+
+
+def test_a_cell_without_end_is_no_failure(tmp_path):
+    table = read(tmp_path, "t,x\n0,1\n1," + "9" * 200_000 + "\n2,3\n3,4\n4,5\n5,5\n6,5\n")
+    assert table.t.tolist() == [0, 2, 3, 4, 5, 6]
+
+
+def test_dates_without_a_zone_keep_the_days_between_them(tmp_path):
+    table = read(tmp_path, "t,x\n2026-02-01 10:00:00,1\n2026-02-03 10:00:01,2\n")
+    assert np.diff(table.t).tolist() == [2 * 86400 + 1]
+    assert not table.absolute
+
+
+def test_of_rows_with_one_time_the_first_is_kept(tmp_path):
+    table = read(tmp_path, "t,x\n" + "".join(f"{i // 10},{i}\n" for i in range(30)))
+    assert table.t.tolist() == [0, 1, 2]
+    assert table.columns[0].values.tolist() == [0, 10, 20]
+    assert (table.behind, table.again) == (0, 27)
+    with pytest.raises(SourceError, match="3 repeat one"):
+        read(tmp_path, "t,x\n" + "0,1\n" * 4)
 
 
 def test_two_columns_of_one_name_are_kept_apart_and_have_to_be_told_apart(tmp_path):
