@@ -86,7 +86,7 @@ class AnswerNote(NoteCode):
 
     # rotation
     NOT_SOLVED = "not_solved"
-    SESSIONS_DISAGREE = "sessions_disagree"
+    SESSIONS_DISAGREE = "answer_sessions_disagree"
     NOTHING_CHECKS = "nothing_checks_it"
     LARGEST_BIAS = "largest_bias"
     SESSIONS_PLANNED = "sessions_planned"

@@ -22,7 +22,7 @@ class BiasNote(NoteCode):
     NOTHING_CHECKS = "nothing_checks"
     SESSIONS_DISAGREE = "sessions_disagree"
     LOOK_ODD = "look_odd"
-    LOOKS_EXCHANGED = "looks_exchanged"
+    LOOKS_EXCHANGED = "sensors_look_exchanged"
     CYLINDER_CHANGED = "cylinder_changed"
     SENSOR_CHANGED = "sensor_changed"
     BIASES_DIFFER_BY_CELL = "biases_differ_by_cell"

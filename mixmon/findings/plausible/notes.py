@@ -22,7 +22,7 @@ class PlausibleNote(NoteCode):
     NO_SIGNAL = "signal_not_in_log"
     NEVER_GOOD = "never_a_value"
     RANGE = "range"
-    STANDS_STILL = "stands_still"
+    STANDS_STILL = "value_stands_still"
     SAME_SIGNAL = "same_signal"
     SAME_VALUES = "same_values"
     OXYGEN_AGAINST_LAMBDA = "oxygen_against_lambda"

@@ -14,7 +14,7 @@ class ResponseNote(NoteCode):
     LOW_IN_AIR = "low_in_air"
     HIGH_IN_AIR = "high_in_air"
     SLOW_TO_WARM_UP = "slow_to_warm_up"
-    CLOSED_LOOP = "closed_loop"
+    CLOSED_LOOP = "window_in_closed_loop"
     NO_VALID_READINGS = "no_valid_readings"
     NOT_FOLLOWING = "not_following"
     SIGNALS_MISSING = "signals_missing"

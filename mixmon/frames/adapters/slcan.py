@@ -567,7 +567,10 @@ class SlcanReceiver(Receiver):
             raise DeviceLostError("the adapter no longer answers")
         self._unanswered += 1
         self._next_poll = now + POLL_NS
-        self._port.write(b"F\r")
+        # pyserial calls a write late that went out whole, where the computer stood still meanwhile. An
+        # adapter that takes nothing answers nothing, which is counted.
+        with suppress(serial.SerialTimeoutException):
+            self._port.write(b"F\r")
 
     def _read_answers(self) -> None:
         """Take up what the adapter says while frames are read."""

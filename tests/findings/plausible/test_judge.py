@@ -208,7 +208,7 @@ WRONG = {
     "one lambda never moves": (
         {("lambda", 2): 0 * ENGINE["rpm"] + 1.0, ("oxygen", 2): 0 * ENGINE["rpm"]},
         "lambda",
-        "stands_still",
+        "value_stands_still",
         "doubt",
         None,
     ),

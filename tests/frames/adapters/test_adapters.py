@@ -12,6 +12,7 @@ from typing import Any
 import can
 import numpy as np
 import pytest
+import serial
 from slcan_emulator import SlcanEmulator
 
 from mixmon.errors import SourceError, UsageError
@@ -30,6 +31,7 @@ from mixmon.frames.adapters.receiver import (
     SourceStatus,
     numbered_channels,
 )
+from mixmon.frames.adapters.slcan import UNANSWERED_POLLS
 from mixmon.frames.adapters.stamps import HostClock, StampKind
 from mixmon.frames.block import EXTENDED, FrameBlock, FrameFlag, FrameRow, block_of, concat
 
@@ -586,6 +588,26 @@ def test_adapter_that_no_longer_answers_is_lost(emulator: SlcanEmulator) -> None
     with pytest.raises(DeviceLostError, match="no longer answers"):
         read_for_ever(receiver)
     receiver.close()
+
+
+def test_a_question_that_the_computer_wrote_late_loses_no_adapter(
+    emulator: SlcanEmulator, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """pyserial raises that too where the program stood still after the bytes had gone out."""
+    receiver = open_receiver(serial_bus(emulator), 0, ("can0",), FastClock())
+    write, asked = serial.Serial.write, len(emulator.commands)
+
+    def write_late(port: serial.Serial, data: bytes) -> None:
+        write(port, data)
+        raise serial.SerialTimeoutException("Write timeout")
+
+    with monkeypatch.context() as late:
+        late.setattr(serial.Serial, "write", write_late)
+        deadline = time.monotonic() + DEADLINE_S
+        while len(emulator.commands) < asked + 2 * UNANSWERED_POLLS and time.monotonic() < deadline:
+            receiver.read(0.02)
+    receiver.close()
+    assert emulator.commands[asked : asked + 2 * UNANSWERED_POLLS] == [b"F"] * (2 * UNANSWERED_POLLS)
 
 
 def test_adapter_without_answers_is_read_and_remarked(emulator: SlcanEmulator) -> None:
