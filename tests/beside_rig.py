@@ -9,11 +9,11 @@ from __future__ import annotations
 from pathlib import Path
 
 import numpy as np
+from own_bus import BY_LAMBDA, DEFINITIONS, SESSION, LogWriter
+from run_folders import list_runs
 
 import mixmon
 from mixmon.record.recorder import Recorder
-from tests.own_bus import BY_LAMBDA, DEFINITIONS, SESSION, LogWriter
-from tests.run_folders import list_runs
 
 SECONDS = 44.0
 EPOCH_S = 1_700_000_000.0

@@ -89,8 +89,9 @@ def _check_pair(lag: Lag) -> tuple[float, float]:
     pair = lag if isinstance(lag, tuple) and len(lag) == 2 else (lag, lag)
     for one in pair:
         if not (isinstance(one, int | float) and 0.0 <= one <= LONGEST_LAG_S):
+            given = f"{one:g}" if isinstance(one, int | float) else repr(one)
             raise UsageError(
-                f"sensor lag: {one!r} s; expected 0 to {LONGEST_LAG_S:g} s; "
+                f"sensor lag: {given} s; expected 0 to {LONGEST_LAG_S:g} s; "
                 "give the time in which a reading follows 63 % of a step"
             )
     return pair

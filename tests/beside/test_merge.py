@@ -9,10 +9,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from beside_rig import EPOCH_S, SECONDS, csv_text, make_run, speed_at, table, torque_at
+from command_line import run_command
 
 from mixmon.beside.beside import tables_beside
-from tests.beside_rig import EPOCH_S, SECONDS, csv_text, make_run, speed_at, table, torque_at
-from tests.command_line import run_command
 
 
 @pytest.fixture(scope="module")

@@ -7,7 +7,7 @@ import sys
 
 import mixmon.dashboard
 
-DRAWS = {"app", "commands"}
+DRAWS = {"app", "browser", "commands", "server"}
 """The modules that know the terminal library."""
 
 MODULES = sorted(

@@ -6,11 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from command_line import run_command
+from own_bus import BY_LAMBDA, SESSION, LogWriter
 
 import mixmon
 from mixmon.report.export.tables import RowTable
-from tests.command_line import run_command
-from tests.own_bus import BY_LAMBDA, SESSION, LogWriter
 
 CHANNELS = """
 [channels]

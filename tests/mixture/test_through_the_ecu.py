@@ -6,10 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from own_bus import LogWriter
 
 import mixmon
 from mixmon.mixture.block import SampleState
-from tests.own_bus import LogWriter
 
 EXAMPLES = Path(__file__).parents[2] / "examples"
 TRUE_LAMBDA = np.array([0.90, 0.88, 0.90, 0.98])
