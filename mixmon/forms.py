@@ -266,13 +266,13 @@ _RESULT_FORMS: Mapping[str, Form] = {
             "alarms": ResultTable(
                 "t_s:t rule:s priority:i position:i cylinders:I all_nodes:b what:s before:s state:s "
                 "silenced:s active:b announced:b for_s:f value:f limit:f unit:s in_ten_minutes:i flood:b "
-                "chattering:b misfire:s reason:s",
+                "chattering:b misfire:s lean_before:b reason:s",
                 _rows_at("alarms"),
                 _own_times,
             ),
             "alarms_standing": ResultTable(
                 "rule:s priority:i position:i cylinders:I all_nodes:b state:s silenced:s active:b since_s:f "
-                "chattering:b misfire:s reason:s",
+                "chattering:b misfire:s lean_before:b reason:s",
                 _rows_at("alarms_standing"),
             ),
         },

@@ -16,7 +16,6 @@ import numpy as np
 
 from mixmon.arrays import Floats
 from mixmon.dashboard.scene import Digits
-from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.pulls.quality import Suggestion
 from mixmon.mixture.block import SampleState
@@ -90,7 +89,7 @@ class SoundCues:
 
 def _spoken_words(event: AlarmEvent) -> str:
     who = "all" if event.all_nodes else "+".join(map(str, event.cylinders))
-    return f"{who} {marked_name(event.rule, event.misfire)}".lstrip()
+    return f"{who} {event.name}".lstrip()
 
 
 # ----------------------------------------------------------------------------------------------------

@@ -162,6 +162,7 @@ def alarm_data(event: AlarmEvent) -> dict[str, Any]:
         "flood": event.flood,
         "chattering": event.chattering,
         "misfire": None if event.misfire is None else event.misfire.value,
+        "lean_before": event.lean_before,
         "pace": pace_data(event.pace),
         "reason": event.reason,
     }

@@ -12,7 +12,6 @@ from typing import Any
 
 from mixmon.arrays import SECOND_NS
 from mixmon.findings.alarms.measures import lacking
-from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import Alarm, AlarmEvent, AlarmList, Happening
 from mixmon.findings.response.sensors import SensorPace
 from mixmon.frames.clock import clock_text
@@ -59,7 +58,7 @@ def alarm_line(event: AlarmEvent, first_ns: int) -> str:
     value += f"  {pace_text(event.pace)}" if event.pace and event.active else ""
     reason = f"  ({printable(event.reason)})" if event.reason else ""
     time = clock_text((event.t - first_ns) / SECOND_NS)
-    name = printable(marked_name(event.rule, event.misfire))
+    name = printable(event.name)
     return f"{time:>8}  P{event.priority} {who:8} {name}: {words}{value}{reason}"
 
 
@@ -152,6 +151,7 @@ def alarms_json(
         in_ten_minutes, flood, chattering
         misfire          of a lean alarm: misfire? by its shape; misfire or no misfire once the event is
                          known; else null
+        lean_before      that misfire came to an alarm that stood before it: the cylinder is lean as well
         pace             of a slow sensor: t63_s, peers_t63_s (median of the others), means of the last `cuts`
                          fuel cuts, and times_peers, the least of these cuts; else null
         reason           the operator's words, or the engine state that suppresses
@@ -193,6 +193,7 @@ def _standing_object(alarm: Alarm, first_ns: int) -> Mapping[str, Any]:
         "shelved_until_s": None if ends is None else (ends - first_ns) / 1e9,
         "chattering": alarm.chattering,
         "misfire": None if alarm.misfire is None else alarm.misfire.value,
+        "lean_before": alarm.lean_before,
         "pace": pace_data(alarm.pace),
         "reason": alarm.reason,
     }

@@ -549,7 +549,8 @@ def _raised_with_marks(events: Sequence[AlarmEvent]) -> list[tuple[AlarmEvent, s
             newest[name] = len(raised)
             raised.append(event)
         if name in newest:
-            mark = "" if event.misfire in {None, MisfireMark.WITHDRAWN} else str(event.misfire)
+            no_mark = event.misfire in {None, MisfireMark.WITHDRAWN} or event.lean_before
+            mark = "" if no_mark else str(event.misfire)
             marks[newest[name]] = mark or marks.get(newest[name], "") * (event.misfire is None)
     return [(event, marks[i]) for i, event in enumerate(raised)]
 

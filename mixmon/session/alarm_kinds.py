@@ -355,6 +355,13 @@ MISFIRE_ADVICE: Final = (
 )
 """Cause, consequence and response where a lean alarm may be a misfire (common practice, no source)."""
 
+MISFIRE_BESIDE_LEAN: Final = (
+    "it was lean before; then charges came that did not burn: plug, coil or its wiring, or the lean mixture",
+    "with unburnt fuel and air in the exhaust: hot parts behind the engine",
+    "find the spark too: plug, coil, wiring; go by what it read before the misfire, never by the misfire",
+)
+"""What is added to the rule's own words where a misfire comes to a lean alarm that stands (our choice)."""
+
 _DECIMALS: Final = {"lambda": 3, "%": 1, "s": 2, "V": 1, "controllers": 0, "times": 1}
 """Our choice: the last digit is about the noise of one reading."""
 

@@ -69,6 +69,9 @@ def test_a_misfire_is_not_counted_as_lean_in_the_answer() -> None:
         "misfire",
         "no misfire",
     ]
+    beside = replace(found, lean_before=True)
+    assert "P1 lean under load: raised 1 time" in answer_text(alarms_answer([raised, beside]))
+    assert "lean under load+misfire: misfire confirmed" in alarm_line(beside, 0)
     others = [replace(raised, priority=p, rule=f"rule {p}", misfire=None) for p in (2, 3, 4, 5)]
     told = " ".join(answer_text(alarms_answer(others)).split())
     assert told.endswith("P4 rule 4: raised 1 time (cylinder 4); raised as well: rule 5.")

@@ -49,6 +49,11 @@ _MISFIRE_WORDS = {
     MisfireMark.CONFIRMED: "a misfire raised it: no fuelling figure",
     MisfireMark.WITHDRAWN: "it may have been a misfire by its shape, and was none",
 }
+_BESIDE_LEAN_WORDS = {
+    MisfireMark.SUSPECTED: "lean before; then, by the shape, perhaps a misfire: told for certain in seconds",
+    MisfireMark.CONFIRMED: "lean before it misfired as well: only the misfire is no fuelling figure",
+    MisfireMark.WITHDRAWN: _MISFIRE_WORDS[MisfireMark.WITHDRAWN],
+}
 
 
 def alarms_page(scene: Scene, verdict: LimitVerdict, chosen: int, sheet: Sheet) -> list[Row]:
@@ -211,10 +216,11 @@ def _how_sure(scene: Scene, alarm: Alarm) -> str:
         parts.append(f"{measure(alarm.value_now, alarm.limit, alarm.unit)} now")
     if alarm.unit == "lambda" and np.isfinite(shown.all_vs_target) and not scene.dead:
         parts.append(f"all cylinders together need {signed(shown.all_vs_target)} %")
-    parts += [_MISFIRE_WORDS[alarm.misfire]] if alarm.misfire else []
+    words = _BESIDE_LEAN_WORDS if alarm.lean_before else _MISFIRE_WORDS
+    parts += [words[alarm.misfire]] if alarm.misfire else []
     parts += [pace_text(alarm.pace)] if alarm.pace else []
     parts += _nearby_misfire(scene, alarm)
-    parts += [words] if (words := scene.exchanged(alarm.cylinders)) else []
+    parts += [exchanged] if (exchanged := scene.exchanged(alarm.cylinders)) else []
     return ", ".join(parts)
 
 

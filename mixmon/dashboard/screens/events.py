@@ -20,7 +20,6 @@ from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import Row, blank, clean, fit_row, padded, split_row, wrap
 from mixmon.dashboard.verdict import LimitVerdict
-from mixmon.findings.alarms.misfire import marked_name
 from mixmon.findings.alarms.records import AlarmEvent
 from mixmon.findings.alarms.states import SHORT_WORDS, AlarmState
 from mixmon.findings.events.event import NOT_FUELLING, Event
@@ -220,7 +219,7 @@ def _alarm_line(record: Same, rules: Same, new: bool) -> EventLine:
         event.t,
         f"P{event.priority} ",
         (label,) if label else (),
-        marked_name(event.rule, event.misfire),
+        event.name,
         " ".join(part for part in (_alarm_value(event, rules.it), reason) if part),
         abs(event.value - event.limit) if np.isfinite(event.value) else 0.0,
         SHORT_WORDS[AlarmState.UNACKNOWLEDGED.word] if new else event.word,

@@ -38,6 +38,7 @@ from mixmon.findings.events.event import Event
 from mixmon.findings.response.sensors import SensorPace
 from mixmon.session.alarm_kinds import (
     MISFIRE_ADVICE,
+    MISFIRE_BESIDE_LEAN,
     SILENCE_WORDS,
     AlarmKind,
     RangeEnd,
@@ -86,6 +87,7 @@ class WatchedRule:
     """A rule with its kind, and whether an engine state, or an alarm that explains it, suppresses it now.
 
     explained_by  name of the alarm of all nodes, or of the engine, while it stands; else empty
+    with_chain    of the engine's silence: the chain that is silent explains it
     """
 
     number: int
@@ -93,6 +95,7 @@ class WatchedRule:
     kind: AlarmKind = field(init=False)
     in_state: bool = False
     explained_by: str = ""
+    with_chain: bool = False
 
     def __post_init__(self) -> None:
         self.kind = kind_of(self.rule)
@@ -156,6 +159,7 @@ class LiveAlarm:
     value: float = math.nan
     raised: float = math.nan
     misfire: MisfireMark | None = None
+    lean_before: bool = False
     explained: str = ""
     marked: tuple[int, int] = (-1, 0)
     began: tuple[int, int] = (-1, 0)
@@ -202,8 +206,13 @@ class LiveAlarm:
         if active:
             self.raised, self.began = value, (now[0], since)
             self.misfire = self.misfire if self.marked == now else None
+            self.lean_before = False
         if not self.flags:
             self.step(AlarmStep.CONDITION_TRUE if active else AlarmStep.CONDITION_FALSE)
+
+    def stood_before(self, moment: tuple[int, int]) -> bool:
+        """Whether it began too long before that moment to be raised by what came then."""
+        return self.began[0] == moment[0] and self.began[1] < moment[1] - NEAR_NS
 
     def silence(self, flag: AlarmFlag, reason: str, until: int | None = None) -> None:
         """Sets one of the operator's flags; `until` is the end of a shelf."""
@@ -274,6 +283,7 @@ class LiveAlarm:
             reason=reason,
             all_nodes=self.all_nodes,
             misfire=self.misfire,
+            lean_before=self.lean_before,
             pace=pace,
         )
 
@@ -298,6 +308,7 @@ class LiveAlarm:
             reason=self.reason,
             all_nodes=self.all_nodes,
             misfire=self.misfire,
+            lean_before=self.lean_before,
             explained=self.explained,
             short=self.short,
             pace=pace,
@@ -328,6 +339,13 @@ class LiveAlarm:
             return replace(rule, cause=cause, response=response)
         if self.misfire in {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}:
             cause, consequence, response = MISFIRE_ADVICE
+            if self.lean_before:
+                cause, consequence, response = (
+                    f"{own}; {added}"
+                    for own, added in zip(
+                        (rule.cause, rule.consequence, rule.response), MISFIRE_BESIDE_LEAN, strict=True
+                    )
+                )
             return replace(rule, cause=cause, consequence=consequence, response=response)
         return rule
 
@@ -550,10 +568,15 @@ class AlarmBook:
         if kind in {EdgeKind.SUPPRESS, EdgeKind.RELEASE}:
             yield from self._follow_suppression(self._watched[rule], t, since, on=kind is EdgeKind.SUPPRESS)
             return
+        if kind in {EdgeKind.WITH_CHAIN, EdgeKind.WITHOUT_CHAIN}:
+            self._watched[rule].with_chain = kind is EdgeKind.WITH_CHAIN
+            yield from self._follow_engine_with_chain(self._watched[rule], t)
+            return
         alarm, active = self._alarms[rule, node], kind is EdgeKind.RAISE
         before, now = alarm.state, (self._stretch, t)
         if kind is EdgeKind.MARK:
             alarm.misfire, alarm.marked = MisfireMark.SUSPECTED, now
+            alarm.lean_before = alarm.active and alarm.stood_before(now)
             if alarm.active:
                 yield self._record_transition(alarm, t, Happening.MISFIRE_SUSPECTED, before)
             return
@@ -580,6 +603,17 @@ class AlarmBook:
                 for one in (watched, *self._tails_of(watched)):
                     one.explained_by = reason
                 yield self._record_suppression(watched, t, since, reason, on=True)
+        for engine in () if common.of_engine else self._engines:
+            yield from self._follow_engine_with_chain(engine.watched, t)
+
+    def _follow_engine_with_chain(self, watched: WatchedRule, t: int) -> Iterator[AlarmEvent]:
+        """The alarm of all nodes suppresses that of an engine that fell silent with them."""
+        chain = next((common for common in self._commons if common.active), None)
+        if watched.with_chain and chain and not watched.explained_by:
+            watched.explained_by = chain.watched.rule.name
+            yield self._record_suppression(watched, t, t, watched.explained_by, on=True)
+        elif watched.explained_by and not watched.with_chain:
+            yield from self._release_rule(watched, t)
 
     def _rules_under(self, common: LiveAlarm) -> list[WatchedRule]:
         """The rules whose alarms one of all nodes, or of the engine, explains."""
@@ -638,8 +672,8 @@ class AlarmBook:
         event, what = one.event, _MARK_HAPPENINGS[one.mark]
         for (_, node), alarm in self._alarms.items():
             lean = alarm.watched.kind.bound is RangeEnd.LEAN and (event.all_nodes or node in event.nodes)
-            if lean and one.is_near(alarm) and one.mark in _MARKS_AFTER[alarm.misfire]:
-                alarm.misfire = one.mark
+            if lean and one.concerns(alarm) and one.mark in _MARKS_AFTER[alarm.misfire]:
+                alarm.misfire, alarm.lean_before = one.mark, alarm.stood_before(one.moment)
                 yield self._record_transition(alarm, t, what, alarm.state)
 
     def _follow_suppression(
@@ -775,11 +809,21 @@ class Conclusion:
     event: Event
     mark: MisfireMark
 
-    def is_near(self, alarm: LiveAlarm) -> bool:
-        """Whether the event lies where the alarm began, or was marked."""
+    @property
+    def moment(self) -> tuple[int, int]:
+        """When the event began."""
+        return self.stretch, self.event.t
+
+    def concerns(self, alarm: LiveAlarm) -> bool:
+        """Whether the event lies where the alarm was marked or began, or is a misfire while it stands.
+
+        Of an alarm that stood before it was marked, only what lies at the mark says something of it.
+        """
         begin, end = self.event.t - NEAR_NS, self.event.end + NEAR_NS
-        moments = (alarm.began, alarm.marked)
-        return any(stretch == self.stretch and begin <= t <= end for stretch, t in moments)
+        moments = (alarm.marked,) if alarm.lean_before else (alarm.began, alarm.marked)
+        near = any(stretch == self.stretch and begin <= t <= end for stretch, t in moments)
+        while_it_stands = alarm.active and alarm.stood_before(self.moment)
+        return near or (self.mark is MisfireMark.CONFIRMED and while_it_stands)
 
 
 _MARKS_AFTER: Mapping[MisfireMark | None, tuple[MisfireMark, ...]] = {

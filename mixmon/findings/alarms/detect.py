@@ -18,7 +18,7 @@ behind it are heard.
 While an alarm says that nothing is known of the engine (`AlarmKind.no_engine`), rules of mixture that need
 its operating point cannot be judged: they go on as in a state of the engine that suppresses them. With the
 row in which it is known again, a condition is true only where the row itself shows it. The book names that
-alarm for them.
+alarm for them. Where it is not raised because the chain fell silent with the engine, edges of its own say so.
 
 `suppress_when` gives edges of its own, one for the whole rule. For mixture it lasts while the engine is in
 that state and while gas made in it is at a sensor. Detection goes on meanwhile, but what the state caused
@@ -79,6 +79,8 @@ class EdgeKind(IntEnum):
     MARK = 2
     RAISE = 3
     RELEASE = 4
+    WITH_CHAIN = 5  # the engine is unknown for too long, and the chain that fell silent with it explains it
+    WITHOUT_CHAIN = 6  # that is over
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -166,8 +168,9 @@ class AlarmDetector:
         found = []
         for rows in _split_into_slices(block):
             rule_rows = self._make_rule_rows(rows)
-            edges = [one for watch in self._of_engine for one in watch.feed(rule_rows)]
+            edges = []
             for watch in self._of_engine:
+                edges += [*watch.find_explained(rule_rows), *watch.feed(rule_rows)]
                 rule_rows.no_engine[:] |= watch.active_in_rows
             edges += [one for watch in self._others for one in watch.feed(rule_rows)]
             found.append(join_edges(edges).ordered())
@@ -188,10 +191,12 @@ class AlarmDetector:
         none = np.zeros(rows.lam.shape, np.bool_)
         unburnt = none if self._misfires is None else self._misfires.feed(rows)
         now, then = self._engine.feed(rows, broken)
-        engine_age_s = self._engine_silence.feed(rows, broken)
+        engine_age_s, explained_s = self._engine_silence.feed(rows, broken)
         times_peers = find_times_peers(rows, self._paces_at)
         no_engine = np.zeros(len(rows), np.bool_)
-        return RuleRows(rows, start, since, now, then, unburnt, engine_age_s, times_peers, no_engine)
+        return RuleRows(
+            rows, start, since, now, then, unburnt, engine_age_s, explained_s, times_peers, no_engine
+        )
 
 
 class _RuleWatch:
@@ -213,6 +218,7 @@ class _RuleWatch:
         self._suppressed: EqualSpan | None = None
         self._needs_engine = needs_engine(rule)
         self._no_engine: Bools = np.zeros(1, np.bool_)
+        self._with_chain: Bools = np.zeros((), np.bool_)
         self.of_engine = bool(self._kind.no_engine)
         self.active_in_rows: Bools = np.zeros(0, np.bool_)
         self._newest_known: Floats = np.zeros(0)
@@ -405,6 +411,17 @@ class _RuleWatch:
         all_nodes, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
         edges = self._make_edges(rows, row, kind=kind, node=all_nodes, since=since[row], value=nothing)
         return [edges], suppressed | released, released
+
+    def find_explained(self, rule_rows: RuleRows) -> Iterator[AlarmEdges]:
+        """Edges where the chain's silence begins, or ceases, to explain that the engine is unknown."""
+        explained = self._compare_with_limit(rule_rows.explained_s)[0]
+        was, self._with_chain = self._with_chain, explained[-1].copy()
+        row = np.flatnonzero(_differs_from_row_before(explained, was))
+        if len(row):
+            kind = np.where(explained[row], EdgeKind.WITH_CHAIN, EdgeKind.WITHOUT_CHAIN)
+            node, nothing = np.full(len(row), ENGINE_WIDE), np.full(len(row), np.nan)
+            t = rule_rows.rows.t[row]
+            yield self._make_edges(rule_rows.rows, row, kind=kind, node=node, since=t, value=nothing)
 
     def _make_edges(
         self,

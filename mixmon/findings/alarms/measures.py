@@ -81,6 +81,9 @@ class EngineStates:
 
 SAME_MOMENT_NS = round(SAME_MOMENT_S * SECOND_NS)
 
+_LONG_BEFORE = -(1 << 62)
+"""Before all stamps: computed, its difference from any stamp fits into int64."""
+
 
 class EngineSilence:
     """A stage: rows in, for how many seconds nothing of the operating point has been known.
@@ -89,15 +92,17 @@ class EngineSilence:
     while it is silent nothing is counted, and afterwards from its return on. A stretch of time begins anew.
     Before anything was known there is no value: an engine bus that was never there was not lost.
 
-    Kept: the time from which it is counted, and whether a chain that is silent now fell silent with it.
+    Kept: the time from which it is counted, when it was known last or the stretch began, and whether a chain
+    that is silent now fell silent with it.
     """
 
     def __init__(self) -> None:
         self._from: int | None = None
+        self._known: int = 0
         self._with_chain: bool | None = None
 
-    def feed(self, rows: CylinderBlock, broken: Bools) -> Floats:
-        """float64[k]; NaN where there is no value.
+    def feed(self, rows: CylinderBlock, broken: Bools) -> tuple[Floats, Floats]:
+        """Twice float64[k]: what is counted, NaN for no value; and how much the chain's silence explains.
 
         broken   bool[k]: rows with which a stretch of time begins
         """
@@ -106,24 +111,30 @@ class EngineSilence:
         of_chain = rows.state == SampleState.SILENT
         silent = of_chain.any(axis=1) & (of_chain | (rows.state == SampleState.LEFT_OUT)).all(axis=1)
         if known.all() and not silent.any():
-            self._from, self._with_chain = int(rows.t[-1]), None
-            return np.zeros(len(known))
+            self._from, self._known, self._with_chain = int(rows.t[-1]), int(rows.t[-1]), None
+            return np.zeros(len(known)), np.zeros(len(known))
         anew = known | broken
+        at = np.maximum.accumulate(np.where(anew, rows.t, _LONG_BEFORE))
+        unknown = rows.t - np.where(at == _LONG_BEFORE, self._known, at)
+        self._known = int(rows.t[-1] - unknown[-1])
         if self._from is None:
             anew[: int(known.argmax()) if known.any() else len(known)] = False
-        self._skip_common_silence(rows.t, anew, silent, broken)
+        common = self._find_common_silence(rows.t, anew, silent, broken)
+        anew |= common
+        explained = np.where(common, unknown / 1e9, 0.0)
         newest = np.maximum.accumulate(np.where(anew, np.arange(1, len(anew) + 1), 0))
         since = rows.t[newest - 1]
         if self._from is not None:
             since = np.where(newest > 0, since, self._from)
         elif not anew.any():
-            return np.full(len(anew), np.nan)
+            return np.full(len(anew), np.nan), explained
         known_before = self._from is not None
         self._from = int(since[-1])
-        return np.where((newest > 0) | known_before, (rows.t - since) / 1e9, np.nan)
+        return np.where((newest > 0) | known_before, (rows.t - since) / 1e9, np.nan), explained
 
-    def _skip_common_silence(self, t: Times, anew: Bools, silent: Bools, broken: Bools) -> None:
-        """Marks in `anew` the rows in which the chain is silent that fell silent with the engine."""
+    def _find_common_silence(self, t: Times, anew: Bools, silent: Bools, broken: Bools) -> Bools:
+        """The rows in which the chain is silent that fell silent with the engine; `anew` begins the count."""
+        common = np.zeros_like(silent)
         begins = silent.copy()
         begins[1:] &= ~silent[:-1] | broken[1:]
         begins[0] &= self._with_chain is None or broken[0]
@@ -133,13 +144,14 @@ class EngineSilence:
                 self._with_chain = None
                 continue
             if begins[first]:
-                before = np.flatnonzero(anew[: first + 1])
+                before = np.flatnonzero(anew[: first + 1] | common[: first + 1])
                 since = int(t[before[-1]]) if len(before) else self._from
                 self._with_chain = since is not None and t[first] - since <= SAME_MOMENT_NS
             length = int(silent[first:end].argmin()) or end - first
-            anew[first : first + length] |= bool(self._with_chain)
+            common[first : first + length] = bool(self._with_chain)
             if length < end - first:
                 self._with_chain = None
+        return common
 
 
 PacesAt = Callable[[int, int], Paces]
@@ -171,6 +183,7 @@ class RuleRows:
     now, then      the columns of the engine, as `EngineStates` gives them
     unburnt        bool[k, n]    gas that no burnt charge leaves came lately, as `MisfireWatch` gives it
     engine_age_s   float64[k]    as `EngineSilence` gives it
+    explained_s    float64[k]    for how long the engine has been unknown by the chain's silence
     times_peers    float64[k, n]  as `find_times_peers` gives it
     no_engine      bool[k]       whether an alarm says that nothing is known of the engine
     """
@@ -182,6 +195,7 @@ class RuleRows:
     then: Mapping[str, Floats]
     unburnt: Bools
     engine_age_s: Floats
+    explained_s: Floats
     times_peers: Floats
     no_engine: Bools
     _known: dict[tuple[Condition, bool], tuple[Bools, Bools]] = field(default_factory=dict)

@@ -34,9 +34,15 @@ class MisfireMark(StrEnum):
     WITHDRAWN = "no misfire"
 
 
-def marked_name(name: str, mark: MisfireMark | None) -> str:
-    """The name of an alarm with its mark; one that is withdrawn is no part of the name any more."""
-    return name if mark in {None, MisfireMark.WITHDRAWN} else f"{name} {mark}"
+def marked_name(name: str, mark: MisfireMark | None, *, lean_before: bool) -> str:
+    """The name of an alarm with its mark; one that is withdrawn is no part of the name any more.
+
+    >>> [marked_name("lean", MisfireMark.SUSPECTED, lean_before=before) for before in (False, True)]
+    ['lean misfire?', 'lean+misfire?']
+    """
+    if mark in {None, MisfireMark.WITHDRAWN}:
+        return name
+    return f"{name}+{mark}" if lean_before else f"{name} {mark}"
 
 
 LEANEST_BURNT = 1.4

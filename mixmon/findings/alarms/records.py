@@ -127,6 +127,7 @@ class AlarmEvent:
     reason          the operator's words
     all_nodes       all nodes at once are meant, which is one alarm
     misfire         of a lean alarm: what is known of a misfire that may have raised it; None for nothing
+    lean_before     that misfire came to an alarm that stood before it: the cylinder is lean as well
     pace            of a slow sensor: what fuel cuts had shown of it by then
     """
 
@@ -151,7 +152,13 @@ class AlarmEvent:
     reason: str = ""
     all_nodes: bool = False
     misfire: MisfireMark | None = None
+    lean_before: bool = False
     pace: SensorPace | None = None
+
+    @property
+    def name(self) -> str:
+        """The rule's name, with what is known of a misfire."""
+        return marked_name(self.rule, self.misfire, lean_before=self.lean_before)
 
     @property
     def word(self) -> str:
@@ -177,7 +184,7 @@ class Alarm:
     value_now       in the newest row, as the detector computed it; NaN where it is not known there
     shelved_until   ns, for a shelf that ends by time
     reason          the operator's words for why it is silenced
-    all_nodes, misfire, pace   as in AlarmEvent
+    all_nodes, misfire, lean_before, pace   as in AlarmEvent
     explained       why all nodes or the engine are silent, a word of `SilenceCause`; empty: not known
     short           a shorter name for a list; empty where the rule's own is used
     """
@@ -199,6 +206,7 @@ class Alarm:
     reason: str
     all_nodes: bool = False
     misfire: MisfireMark | None = None
+    lean_before: bool = False
     explained: str = ""
     short: str = ""
     pace: SensorPace | None = None
@@ -210,7 +218,7 @@ class Alarm:
         short = kind.common.short if kind.common else kind.no_engine
         if self.explained and short:
             return f"{short}: {self.explained}"
-        return self.short or marked_name(self.rule.name, self.misfire)
+        return self.short or marked_name(self.rule.name, self.misfire, lean_before=self.lean_before)
 
     @property
     def says_unknown(self) -> bool:

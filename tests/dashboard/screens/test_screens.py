@@ -448,16 +448,19 @@ def test_a_value_that_is_not_known_now_is_no_number_of_now():
 
 
 @pytest.mark.parametrize(
-    ("mark", "words"),
+    ("mark", "lean_before", "words"),
     [
-        (MisfireMark.SUSPECTED, "lean under load misfire? "),
-        (MisfireMark.CONFIRMED, "lean under load misfire "),
-        (MisfireMark.WITHDRAWN, "lean under load  "),
+        (MisfireMark.SUSPECTED, False, "lean under load misfire? "),
+        (MisfireMark.CONFIRMED, False, "lean under load misfire "),
+        (MisfireMark.WITHDRAWN, False, "lean under load  "),
+        (MisfireMark.SUSPECTED, True, "lean under load+misfire? "),
+        (MisfireMark.CONFIRMED, True, "lean under load+misfire "),
     ],
 )
-def test_a_mark_stands_beside_the_name_on_the_same_line(mark, words):
-    shown = scene(snapshot(alarms=alarm_list(replace(alarm(), misfire=mark))))
+def test_a_mark_stands_beside_the_name_on_the_same_line(mark, lean_before, words):
+    shown = scene(snapshot(alarms=alarm_list(replace(alarm(), misfire=mark, lean_before=lean_before))))
     assert words in lines(Page.ALARMS, shown)[3]
+    assert ("lean before" in joined(Page.ALARMS, shown)) is lean_before
 
 
 def test_a_misfire_beside_an_alarm_is_said_with_it():

@@ -256,6 +256,25 @@ def test_what_cannot_be_judged_without_the_engine_is_suppressed_by_its_name():
     assert alarms.silences() == (named,)
 
 
+def test_an_engine_lost_with_the_chain_is_suppressed_by_its_name_beside_the_nodes():
+    lost = driven_without(engine=[(4.2, 9.5)], chain=[(4, 9)])
+    alarms, _ = told_of(lost.take(slice(800)))
+    both = ("node silent", ENGINE)
+    assert set(alarms.current().suppressed) == {f"{rule} (by {CHAIN})" for rule in both}
+    _, records = told_of(lost)
+    of_rules = [(r.rule, round(r.t / S, 1), r.what) for r in records if r.reason == CHAIN]
+    assert of_rules == [
+        ("node silent", 4.3, Happening.SUPPRESSED),
+        (ENGINE, 5.2, Happening.SUPPRESSED),
+        (ENGINE, 9.0, Happening.RELEASED),
+        ("node silent", 10.0, Happening.RELEASED),
+    ]
+    for known in ({"chain": [(4, 9)]}, {"chain": [(4, 9)], "engine": [(4.2, 5.1)]}):
+        assert told_of(driven_without(**known).take(slice(800)))[0].current().suppressed == (
+            f"node silent (by {CHAIN})",
+        )
+
+
 def test_losses_are_told_the_same_whatever_the_split():
     block = driven_without(engine=[(4.2, 15)], chain=[(4, 9), (11, 12)], broken=[17], lean=[(2, 20)])
     _, records = told_of(block)

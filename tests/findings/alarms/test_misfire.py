@@ -1,6 +1,7 @@
 """A misfire is not lean: lean alarms that may be misfires are marked at once, and judged later."""
 
 from dataclasses import replace
+from itertools import accumulate
 
 import confusion
 import numpy as np
@@ -10,12 +11,13 @@ from laws import same_for_all_splits
 from mixmon.findings.alarms.alarms import Alarms
 from mixmon.findings.alarms.misfire import LEANEST_BURNT, MisfireMark, MisfireWatch
 from mixmon.findings.alarms.records import AlarmEvent
+from mixmon.findings.events.event import Event, Kind
 from mixmon.findings.events.events import EventStage
 from mixmon.gas.exhaust import lambda_from_oxygen, oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.align import GRID_NS
 from mixmon.mixture.block import CylinderBlock, SampleState
-from mixmon.session.model import Node
+from mixmon.session.model import AlarmRule, Node
 
 FUEL = fuel_named("gasoline")
 RICH = float(oxygen_balance(0.87, FUEL))
@@ -105,6 +107,61 @@ def test_marks_do_not_depend_on_how_the_rows_are_split() -> None:
 
     whole = same_for_all_splits(len(block), records, most=100)
     assert {r.misfire for r in whole} >= {MisfireMark.SUSPECTED, MisfireMark.CONFIRMED}
+    assert not any(r.lean_before for r in whole)
+
+
+RULE = AlarmRule(
+    "lean", 1, "lambda_above", 0.95, on_delay_s=0.2, cause="an injector", response="go by the limit"
+)
+
+
+@pytest.fixture(scope="module")
+def lean_and_missed() -> CylinderBlock:
+    """Lambda 1.0 from 1 to 9 s, and in it, at 5 s, charges that do not burn for a tenth of a second."""
+    t = np.arange(1500) / 100
+    gas = np.where((t > 1) & (t < 9), float(oxygen_balance(1.0, FUEL)), RICH)
+    gas[500:510] = MISSED
+    kept = 1 - np.exp(-0.01 / 0.105)
+    return rows(np.array(list(accumulate(gas, lambda seen, new: seen + kept * (new - seen)))))
+
+
+def found_at(t: float, end: float, kind: Kind) -> Event:
+    begin, lasts = round(t * 1e9), round((end - t) * 1e9)
+    return Event(begin, kind, (0,), (1,), False, 1.0, lasts, 5000.0, 100.0, {})
+
+
+def test_a_misfire_of_a_lean_cylinder_is_told_beside_it_and_leaves_it_lean(
+    lean_and_missed: CylinderBlock,
+) -> None:
+    nodes = [Node(1, (1,))]
+    lean, missed = found_at(1.0, 1.6, Kind.LEAN_EXCURSION), found_at(5.0, 5.1, Kind.MISFIRE)
+    alarms, told = Alarms((RULE,), nodes, MisfireWatch(nodes, FUEL)), []
+    for first in range(0, 1500, 100):
+        records = alarms.feed(lean_and_missed.take(slice(first, first + 100)), [lean, missed][first == 600 :])
+        told += [(round(r.t / 1e9, 1), r.what.value, r.name) for r in records]
+        if first == 500:
+            (standing,) = alarms.current().alarms
+    assert told == [
+        (1.3, "raised", "lean"),
+        (5.0, "may be a misfire", "lean+misfire?"),
+        (9.0, "returned to normal", "lean+misfire?"),
+        (13.6, "misfire confirmed", "lean+misfire"),
+    ]
+    assert standing.rule.response.startswith("go by the limit; find the spark too")
+    assert standing.rule.cause.startswith("an injector; ")
+
+
+def test_a_misfire_that_left_no_mark_is_told_beside_an_alarm_that_stood_before_it_and_stands_still(
+    lean_and_missed: CylinderBlock,
+) -> None:
+    block = lean_and_missed.take(np.r_[0:900, np.repeat(800, 600)])
+    block = replace(block, t=np.arange(len(block)) * GRID_NS)
+    alarms = Alarms((RULE,), [Node(1, (1,))])
+    told = alarms.feed(block, [found_at(5.0, 5.1, Kind.MISFIRE)])
+    assert [(r.what.value, r.name) for r in told] == [
+        ("raised", "lean"),
+        ("misfire confirmed", "lean+misfire"),
+    ]
 
 
 def test_what_is_concluded_with_the_end_of_the_rows_is_told_at_their_end() -> None:
