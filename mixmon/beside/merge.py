@@ -184,7 +184,10 @@ def _choose_column(source: SourceTable, words: str, names: Sequence[str]) -> Sou
     shown = new.strip() or found.name
     if shown == "t_ns" or not shown.isprintable():
         raise UsageError(f'--columns: "{shown}" cannot be a name; expected another; give one as NEW=NAME')
-    return SourceColumn(shown, found.unit if unit is None else unit.strip(), found.values)
+    told_unit = found.unit if unit is None else unit.strip()
+    if not told_unit.isprintable():
+        raise UsageError(f'--columns: a unit of "{shown}" that cannot be printed; expected one in a line')
+    return SourceColumn(shown, told_unit, found.values)
 
 
 def _speed_of(source: SourceTable, told: str | None) -> SourceColumn | None:
@@ -262,12 +265,23 @@ def _by_stamps(
     return _refuse_stamps(source, match)
 
 
+def _as_zone(lag_s: float) -> str:
+    """What a lag of whole quarters of an hour may be."""
+    quarters = round(lag_s / _QUARTER_S)
+    near = quarters != 0 and abs(lag_s - quarters * _QUARTER_S) < _NEAR_ZONE_S
+    return ", as of another time zone or of daylight saving" if near else ""
+
+
+_QUARTER_S, _NEAR_ZONE_S = 900.0, 10.0
+"""Zones differ by quarters of an hour; clocks that were set by hand by seconds. Our choice."""
+
+
 def _refuse_stamps(source: SourceTable, match: ClockMatch) -> NoReturn:
     """Raises that the speeds contradict the stamps."""
     raise SourceError(
-        f"{source.name}: by its stamps the speeds do not match; they do {match.lag_s:+.2f} s later "
-        f"(± {match.half_s:.2f}); expected clocks within {STAMPS_AGREE_S:g} s; give --by speed, or --by "
-        "stamps to believe them"
+        f"{source.name}: by its stamps the speeds do not match; they do with {match.lag_s:+.2f} s added "
+        f"(± {match.half_s:.2f}){_as_zone(match.lag_s)}; expected clocks within {STAMPS_AGREE_S:g} s; "
+        "give --by speed, or --by stamps to believe them"
     )
 
 

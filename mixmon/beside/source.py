@@ -206,6 +206,8 @@ def _read_csv(path: Path, time: str | None) -> SourceTable:
 
 def _read_bytes(path: Path) -> bytes:
     try:
+        if path.exists() and not path.is_file() and not path.is_dir():
+            raise SourceError(f"{path}: a device or a pipe; expected a file, CSV or MDF; export it to one")
         if path.stat().st_size > MOST_TABLE_BYTES:
             raise SourceError(
                 f"{path}: larger than {MOST_TABLE_BYTES >> 20} MiB; expected less; export a part of it"

@@ -605,11 +605,11 @@ _TAKEN_NAMES: Final = frozenset(
 )
 """Words of conditions, and columns that rows have already."""
 
-_NAME_OF_CYLINDER = re.compile(
+_NAME_OF_COLUMN = re.compile(
     r"(trim|lambda_|oxygen_percent_|state_|age_s_|fresh_|target_|needs_vs_target_percent_|needs_vs_peers_percent_"
-    r"|supply_|heater_|resets_|over_temperature_)\d.*"
+    r"|supply_|heater_|resets_|over_temperature_)\d.*|beside_.*"
 )
-"""Columns that rows have for each cylinder."""
+"""Columns that rows have for each cylinder, and for tables beside a run."""
 
 
 def _check_channel_names(clean: Clean, report: MistakeReport) -> None:
@@ -619,7 +619,7 @@ def _check_channel_names(clean: Clean, report: MistakeReport) -> None:
         if not _OWN_NAME.fullmatch(name):
             expected = "a letter, then letters, digits and _, 32 at most, so that conditions can name it"
             report(where, f'the name "{name}"', expected)
-        elif plain in _TAKEN_NAMES or _NAME_OF_CYLINDER.fullmatch(plain):
+        elif plain in _TAKEN_NAMES or _NAME_OF_COLUMN.fullmatch(plain):
             report(where, f'the name "{name}", which is taken', "a name of your own, such as egt_1")
         elif plain in seen:
             report(where, f'"{name}" beside "{seen[plain]}"', "names that differ by more than capitals")

@@ -149,6 +149,12 @@ def test_stamps_that_the_speeds_contradict_have_to_be_chosen(run, tmp_path):
     assert json.loads(forced.out)["lag_interval95_s"] is None
 
 
+def test_stamps_of_another_time_zone_are_told_as_that(run, tmp_path):
+    refused = run_command("merge", str(run), str(dyno(tmp_path, stamped(-3600.0))))
+    assert refused.status == 2
+    assert "another time zone" in refused.err
+
+
 def test_stamps_without_a_speed_are_believed_and_nothing_is_said_of_their_error(run, tmp_path):
     t, _, torque = table(lag_s=0.0)
     text = csv_text({"time": t + EPOCH_S, "Torque": torque})

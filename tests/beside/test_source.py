@@ -175,6 +175,11 @@ def test_a_file_that_is_not_there_or_no_mdf_is_refused(tmp_path):
         read(tmp_path, "t,x\n0,1\n", name="table.mf4")
 
 
+def test_a_device_is_refused_before_it_is_read():
+    with pytest.raises(SourceError, match="a device or a pipe"):
+        read_source(Path("/dev/zero"))
+
+
 def test_mdf_is_read_with_channels_of_other_groups_held_at_the_times_of_the_speed(tmp_path):
     t = np.arange(0.0, 3.0, 0.1)
     slow = np.array([0.05, 1.05, 2.05])

@@ -117,6 +117,7 @@ def test_the_rows_of_an_export_have_the_channels_with_their_units(files):
         ('rpm = "car/Extra.Gas"', "which is taken"),
         ('load = "car/Extra.Gas"', "which is taken"),
         ('lambda_1 = "car/Extra.Gas"', "which is taken"),
+        ('beside_torque = "car/Extra.Torque"', "which is taken"),
         ('"exhaust gas" = "car/Extra.Gas"', "a letter, then letters"),
         ('egt = "car/Extra.Gass"', 'no signal "Gass"'),
         ('egt = "bus/Extra.Gas"', 'bus "bus"'),
