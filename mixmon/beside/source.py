@@ -149,6 +149,8 @@ def read_source(path: Path, time: str | None = None) -> SourceTable:
         SourceError: it cannot be read, or has no column of time, or its times do not rise.
     """
     if path.suffix.lower() in {".mf4", ".mdf"}:
+        if time is not None:
+            raise SourceError(f"{path}: MDF has times of its own; expected no --time; leave it out")
         return _read_mdf(path)
     return _read_csv(path, time)
 
@@ -605,11 +607,26 @@ def _numeric_signals(mdf: Any) -> Iterator[Any]:
             yield signal
 
 
+def _known_values(signal: Any) -> Floats:
+    """The samples of a channel, NaN where the measurement marks them as not valid (ASAM MDF 4.1)."""
+    values = np.array(signal.samples, np.float64)
+    marks = signal.invalidation_bits
+    if marks is not None:
+        values[np.asarray(marks, bool)] = np.nan
+    values[~np.isfinite(values)] = np.nan
+    return values
+
+
 def _held_at(t: Floats, signal: Any) -> Floats:
     """A channel at the times of another: its newest sample, for two and a half of its own steps at most."""
-    own, values = np.asarray(signal.timestamps, np.float64), np.asarray(signal.samples, np.float64)
-    if len(own) == len(t) and np.array_equal(own, t):
+    own, values = np.asarray(signal.timestamps, np.float64), _known_values(signal)
+    if len(own) == len(t) and np.array_equal(own, t, equal_nan=True):
         return values
+    known = np.where(np.isfinite(own), own, -np.inf)
+    rising = known > np.concatenate([[-np.inf], np.maximum.accumulate(known)[:-1]])
+    own, values = own[rising], values[rising]
+    if not len(own):
+        return np.full(len(t), np.nan)
     step = float(np.median(np.diff(own))) if len(own) > 1 else np.inf
     index = np.searchsorted(own, t, side="right") - 1
     age = t - own[np.maximum(index, 0)]

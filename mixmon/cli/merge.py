@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+import time
 from pathlib import Path
 
 import mixmon
@@ -16,7 +17,7 @@ from mixmon.cli.main import DONE
 from mixmon.cli.runs import report_faults
 from mixmon.errors import UsageError
 from mixmon.frames.logs import is_run
-from mixmon.record.run_folder import load_kept_session
+from mixmon.record.run_folder import is_growing, load_kept_session
 from mixmon.report.beside.merge import merge_json, merge_text
 from mixmon.report.progress import Progress
 from mixmon.report.text import to_json
@@ -81,11 +82,16 @@ def _session_of(folder: Path, told: Path | None) -> Session:
     """The session by which a run is read.
 
     Raises:
-        UsageError: it is no run, or has none.
+        UsageError: it is no run, is being recorded, or has none.
     """
     if not is_run(folder):
         raise UsageError(
             f"{folder}: no run; expected the folder of a run, as mixmon record makes it; name one"
+        )
+    if is_growing(folder, time.time()):
+        raise UsageError(
+            f"{folder}: is being recorded, and its checksums are written at its end; expected a run that has "
+            "ended; merge then"
         )
     session = mixmon.load_session(told) if told else load_kept_session(folder)
     if session is None:

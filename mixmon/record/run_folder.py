@@ -151,10 +151,11 @@ def find_growing(root: Path, now: Callable[[], float] = time.time) -> Path | Non
         newest = sorted((one for one in root.iterdir() if one.is_dir()), reverse=True)[:_MOST_LOOKED_AT]
     except OSError:
         return None
-    return next((run for run in newest if _is_growing(run, now())), None)
+    return next((run for run in newest if is_growing(run, now())), None)
 
 
-def _is_growing(run: Path, now: float) -> bool:
+def is_growing(run: Path, now: float) -> bool:
+    """Whether a run is being recorded at a moment, s since 1970."""
     try:
         manifest = _read_manifest(run, [])
         written = (run / FRAMES).stat().st_mtime

@@ -207,6 +207,16 @@ def test_a_speed_in_thousands_is_read_by_its_unit(run, tmp_path):
     assert run_command("merge", str(run), str(path), "--speed", "rpm:krpm").status == 0
 
 
+def test_a_run_that_is_being_recorded_takes_no_table(run, tmp_path):
+    (run / "SHA256SUMS").unlink()
+    facts = json.loads((run / "run.json").read_text())
+    (run / "run.json").write_text(json.dumps(facts | {"state": "recording"}))
+    (run / "frames.log").touch()
+    answer = run_command("merge", str(run), str(dyno(tmp_path, usual())))
+    assert (answer.status, "is being recorded" in answer.err) == (2, True)
+    assert not list(run.glob("beside-*"))
+
+
 def test_a_log_is_no_run(run, tmp_path):
     answer = run_command("merge", str(run / "frames.log"), str(dyno(tmp_path, usual())))
     assert (answer.status, "no run" in answer.err) == (2, True)

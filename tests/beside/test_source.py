@@ -175,6 +175,19 @@ def test_a_file_that_is_not_there_or_no_mdf_is_refused(tmp_path):
         read(tmp_path, "t,x\n0,1\n", name="table.mf4")
 
 
+def test_samples_of_mdf_that_are_marked_as_not_valid_are_not_known(tmp_path):
+    t = np.arange(0.0, 1.0, 0.1)
+    bad = (t > 0.15) & (t < 0.45)
+    torque = Signal(np.where(bad, 9999.0, 10 * t), t, unit="Nm", name="Torque", invalidation_bits=bad)
+    with MDF() as made:
+        made.append([Signal(2000 + t, t, unit="rpm", name="rpm"), torque])
+        made.save(tmp_path / "marked.mf4", overwrite=True)
+    values = read_source(tmp_path / "marked.mf4").columns[1].values
+    np.testing.assert_array_equal(values, np.where(bad, np.nan, 10 * t))
+    with pytest.raises(SourceError, match="no --time"):
+        read_source(tmp_path / "marked.mf4", "Torque")
+
+
 def test_a_device_is_refused_before_it_is_read():
     with pytest.raises(SourceError, match="a device or a pipe"):
         read_source(Path("/dev/zero"))
