@@ -47,6 +47,7 @@ class AnswerNote(NoteCode):
     FARTHEST_SURE = "farthest_sure"
     FARTHEST_OR_SENSOR = "farthest_or_sensor"
     NONE_SURE = "none_sure"
+    FARTHER_UNSURE = "farther_unsure"
     TRIMS_TO_TYPE = "trims_to_type"
     SPREAD_AFTER = "spread_after_trims"
     TOO_SHORT = "too_short_to_rely_on"
@@ -149,6 +150,11 @@ class _Need:
     repeats: tuple[float, float]
     total: tuple[float, float]
 
+    @property
+    def widest(self) -> tuple[float, float]:
+        """With its sensor's own error, where that is known."""
+        return self.total if math.isfinite(self.total[0]) else self.repeats
+
 
 def balance_answer(balance: Balance) -> Answer:
     """The farthest cylinder, what the trims leave, and what speaks against relying on it."""
@@ -158,8 +164,8 @@ def balance_answer(balance: Balance) -> Answer:
     ]
     farthest = _farthest(needs, balance.against)
     short, labels = _doubts(balance.notes, balance.identity, withheld=bool(balance.withheld))
-    known = farthest.code is not AnswerNote.NO_NEED_KNOWN
-    notes = [*_withheld(balance.withheld), *(short if known else []), farthest]
+    known = farthest[0].code is not AnswerNote.NO_NEED_KNOWN
+    notes = [*_withheld(balance.withheld), *(short if known else []), *farthest]
     if not balance.withheld and math.isfinite(balance.predicted_spread.value):
         now, after = balance.spread.value, balance.predicted_spread.value
         notes.append(note(AnswerNote.SPREAD_AFTER, now_percent=now, after_percent=after))
@@ -172,8 +178,8 @@ def trims_answer(sheet: TrimSheet) -> Answer:
     needs = [_Need(r.cylinder, r.needs_percent, r.interval95_percent, (math.nan,) * 2) for r in sheet.rows]
     farthest = _farthest(needs, "peers")
     short, labels = _doubts(sheet.notes, sheet.identity, withheld=bool(sheet.withheld))
-    known = farthest.code is not AnswerNote.NO_NEED_KNOWN
-    notes = [*_withheld(sheet.withheld), *(short if known else []), farthest]
+    known = farthest[0].code is not AnswerNote.NO_NEED_KNOWN
+    notes = [*_withheld(sheet.withheld), *(short if known else []), *farthest]
     if known and not sheet.withheld and sheet.shape != "map":
         changed = sum(row.new_percent != row.now_percent for row in sheet.rows)
         notes.append(note(AnswerNote.TRIMS_TO_TYPE, changed=changed, of=len(sheet.rows)))
@@ -197,28 +203,41 @@ def _withheld(reasons: Sequence[Note]) -> list[Note]:
     return [note(AnswerNote.TRIMS_WITHHELD, reasons=len(reasons)), reasons[0]] if reasons else []
 
 
-def _farthest(needs: Iterable[_Need], against: str) -> Note:
-    """The cylinder farthest from the others or the target, and what its interval says of it."""
+def _farthest(needs: Iterable[_Need], against: str) -> list[Note]:
+    """The cylinder farthest from the others or the target, and what its interval says of it.
+
+    One that surely differs stands before one that reads farther and may not differ at all.
+    """
     known = [one for one in needs if math.isfinite(one.percent) and math.isfinite(one.repeats[1])]
     if not known:
-        return note(AnswerNote.NO_NEED_KNOWN)
-    worst = max(known, key=lambda one: abs(one.percent))
-    has_total = math.isfinite(worst.total[0])
-    low, high = worst.total if has_total else worst.repeats
-    if _holds_zero(worst.repeats):
-        code = AnswerNote.NONE_SURE
-    elif _holds_zero((low, high)):
-        code = AnswerNote.FARTHEST_OR_SENSOR
-    else:
-        code = AnswerNote.FARTHEST_SURE
+        return [note(AnswerNote.NO_NEED_KNOWN)]
+    farthest = max(known, key=lambda one: abs(one.percent))
+    named = max(known, key=lambda one: (_SURENESS.index(_how_sure(one)), abs(one.percent)))
+    notes = [_write_need(_how_sure(named), named, against, farthest=named is farthest)]
+    if named is not farthest:
+        notes.append(_write_need(AnswerNote.FARTHER_UNSURE, farthest, against, farthest=True))
+    return notes
+
+
+_SURENESS = (AnswerNote.NONE_SURE, AnswerNote.FARTHEST_OR_SENSOR, AnswerNote.FARTHEST_SURE)
+
+
+def _how_sure(one: _Need) -> AnswerNote:
+    if _holds_zero(one.repeats):
+        return AnswerNote.NONE_SURE
+    return AnswerNote.FARTHEST_OR_SENSOR if _holds_zero(one.widest) else AnswerNote.FARTHEST_SURE
+
+
+def _write_need(code: AnswerNote, one: _Need, against: str, *, farthest: bool) -> Note:
     return note(
         code,
-        cylinder=worst.cylinder,
-        needs_percent=worst.percent,
-        from_percent=low,
-        to_percent=high,
-        with_sensor_error=int(has_total),
+        cylinder=one.cylinder,
+        needs_percent=one.percent,
+        from_percent=one.widest[0],
+        to_percent=one.widest[1],
+        with_sensor_error=int(one.widest is one.total),
         against=against,
+        farthest=int(farthest),
     )
 
 

@@ -1580,11 +1580,17 @@ _ANSWERS: Final[Mapping[NoteCode, Sentence]] = {
         "no trims are offered" + (f", for {values['reasons']} reasons" if values["reasons"] > 1 else "")
     ),
     AnswerNote.FARTHEST_SURE: lambda values: (
-        f"cylinder {values['cylinder']} needs {_write_farthest(values)}, the farthest {_from_whom(values)}"
+        f"cylinder {values['cylinder']} needs {_write_farthest(values)}, "
+        + (f"the farthest {_from_whom(values)}" if values["farthest"] else "and is sure to differ")
     ),
     AnswerNote.FARTHEST_OR_SENSOR: lambda values: (
-        f"cylinder {values['cylinder']} reads {_write_farthest(values)}, the farthest {_from_whom(values)}; "
-        "it repeats, but its sensor's own error alone could make it"
+        f"cylinder {values['cylinder']} reads {_write_farthest(values)}"
+        + (f", the farthest {_from_whom(values)}" if values["farthest"] else "")
+        + "; it repeats, but its sensor's own error alone could make it"
+    ),
+    AnswerNote.FARTHER_UNSURE: lambda values: (
+        f"cylinder {values['cylinder']} reads farther {_from_whom(values)}, {_write_farthest(values)}, "
+        "and is less sure to differ"
     ),
     AnswerNote.NONE_SURE: _write_none_sure,
     AnswerNote.SPREAD_AFTER: (

@@ -111,6 +111,17 @@ def test_needs_events_and_pulls_stand_in_the_page(alder, found):
     assert page.count('<svg id="picture-event-') == kinds.count("misfire") == 1
 
 
+def test_a_cylinder_that_surely_differs_is_named_before_one_that_reads_farther(found):
+    """The answer never says that none differs while the table below it shows one."""
+    wide = {"interval95_percent": (-1.0, 61.0), "total_interval95_percent": (-2.0, 62.0)}
+    first, *others = found.balance.cylinders
+    people = (replace(first, needs_percent=30.0, **wide), *others)
+    page = text_of(handover_page(replace(found, balance=replace(found.balance, cylinders=people))))
+    assert re.search(r"cylinder 4 needs \+\d\.\d % fuel \([^)]*\), and is sure to differ", page)
+    assert "cylinder 1 reads farther from the others, +30.0 % fuel" in page
+    assert "no cylinder is sure" not in page
+
+
 def test_numbers_lead_to_cells_with_visits_and_seconds(alder, found):
     """Every cell of the balance has a row; the steady time of a cell is at least what counts in it."""
     assert found.balance.cells
@@ -173,7 +184,8 @@ def spoilt_run(tmp_path) -> Path:
     """A recorded run whose name, sensor and mark hold markup and an escape sequence."""
     text = Path("examples/foreign.toml").read_text()
     text = re.sub(r'(?m)^name = ".*"$', lambda _: f'name = "{EVIL}\\u001b[2J"', text, count=1)
-    text = re.sub(r'sensor = "[^"]*"', lambda _: "sensor = '\"><b>S'", text, count=1)
+    serial = f"sensor = '\"><b>S{'x' * 60}'"
+    text = text.replace("\ncylinder = 1\n", f"\ncylinder = 1\n{serial}\n", 1)
     names = ("foreign_chain.dbc", "foreign_engine.dbc")
     files = {name: Path("examples", name).read_bytes() for name in names}
     options = (BusOptions("can0", "socketcan", "can0", 500_000),)
@@ -190,14 +202,18 @@ def spoilt_run(tmp_path) -> Path:
 EVIL = "</title><script>alert(1)</script><img src=x onerror=alert(2)>&"
 
 
-def test_text_of_files_cannot_become_markup(spoilt_run):
+def test_text_of_files_cannot_become_markup(spoilt_run, monkeypatch):
+    """Made within the folder of the run, whose name stands in the page all the same."""
     place = spoilt_run.parent / "evil.html"
+    monkeypatch.chdir(spoilt_run)
     words = ("--ledger", ":memory:", "--quiet", "-o", str(place))
-    assert run_command("report", str(spoilt_run), *words).status == DONE
+    assert run_command("report", ".", *words).status == DONE
     page = place.read_text()
     assert page_faults(page) == []
     assert f"spike {EVIL}" in text_of(page)
-    assert "every file agrees with its checksum" in text_of(page)
+    assert f"Run {spoilt_run.name}; begun" in text_of(page)
+    assert f"{spoilt_run.name}: every file agrees with its checksum" in text_of(page)
+    assert 'class="l long">&quot;&gt;&lt;b&gt;S' in page  # may be divided: a table stays on the paper
     for sign in ("<script", "<img", "<b>", "\x1b"):
         assert sign not in page
 

@@ -168,9 +168,14 @@ def _refuse_single_reading(*runs: Run | None) -> None:
             )
 
 
+def own_name(path: str | Path) -> str:
+    """The name of a file or folder without the folders above it; of the working folder as well."""
+    return Path(path).name or Path(path).resolve().name
+
+
 def _without_folders(side: RunSide) -> RunSide:
     """The same, its logs named without their folders: a page is read elsewhere."""
-    return replace(side, name=", ".join(Path(name).name for name in side.name.split(", ")))
+    return replace(side, name=", ".join(map(own_name, side.name.split(", "))))
 
 
 def _read_again(run: Run, lags: Lags) -> tuple[list[Event], list[Pull], tuple[Trace, ...]]:
@@ -239,5 +244,5 @@ def _sum_file(what: str, path: Path, in_folder: bool = False) -> FileSum:
                 size += len(piece)
     except OSError as error:
         raise SourceError(f"{path}: {reason_of(error)}; expected a file to be read; correct it") from error
-    name = f"{path.parent.name}/{path.name}" if in_folder else path.name
+    name = f"{own_name(path.parent)}/{path.name}" if in_folder else path.name
     return FileSum(what, name, size, digest.hexdigest())

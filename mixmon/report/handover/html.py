@@ -117,17 +117,27 @@ _MOST_KEPT_ROWS: Final = 20
 
 def _cell(column: Column, value: Cell, target: str, *, is_head: bool) -> str:
     shown = shown_cell(column, value).strip()
-    kind = " ".join(["l"] * column.left + ["words"] * column.wraps)
+    kind = " ".join(["l"] * column.left + ["words"] * column.wraps + _if_long(shown))
     if is_head:
         return f'<th scope="row"{_class(kind)}>{linked(shown, target)}</th>'
     inside = linked(shown, target) if not column.left and any(c.isdigit() for c in shown) else escaped(shown)
     return f"<td{_class(kind)}>{inside}</td>"
 
 
+_LONGEST_WORD: Final = 24
+"""Letters of a word that is not divided: our choice, longer than any that the program writes."""
+
+
+def _if_long(text: str) -> list[str]:
+    """The class of a cell with a word that would push a table off the paper."""
+    return ["long"] if any(len(word) > _LONGEST_WORD for word in printable(text).split()) else []
+
+
 def facts_table(caption: str, facts: Iterable[tuple[str, str]]) -> str:
     """What is declared, one thing a row; rows without a value are omitted."""
     rows = "".join(
-        f'<tr><th scope="row" class="l">{escaped(name)}</th><td class="l">{escaped(value)}</td></tr>\n'
+        f'<tr><th scope="row" class="l">{escaped(name)}</th>'
+        f'<td class="{" ".join(["l", *_if_long(value)])}">{escaped(value)}</td></tr>\n'
         for name, value in facts
         if value
     )

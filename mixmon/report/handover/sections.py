@@ -59,7 +59,7 @@ from mixmon.report.comparison import (
 )
 from mixmon.report.events import cautions_on_events, event_grid
 from mixmon.report.handover.evidence import TRACED_KINDS, seconds_of
-from mixmon.report.handover.gather import HandOver
+from mixmon.report.handover.gather import HandOver, own_name
 from mixmon.report.handover.html import (
     RowPlace,
     bullets,
@@ -136,7 +136,7 @@ def handover_page(found: HandOver) -> str:
 
 
 def _name_of(found: HandOver) -> str:
-    return found.session.name or ", ".join(Path(name).name for name in found.run.names)
+    return found.session.name or ", ".join(map(own_name, found.run.names))
 
 
 def _clock(t: int, found: HandOver) -> str:
@@ -144,7 +144,7 @@ def _clock(t: int, found: HandOver) -> str:
 
 
 def _head(found: HandOver) -> str:
-    run = ", ".join(Path(name).name for name in found.run.names)
+    run = ", ".join(map(own_name, found.run.names))
     said = f"Run {run}; {_date_of(found)}; {clock_text(found.run.log.duration_s)} long."
     head = f"<h1>Mixture of each cylinder: {escaped(_name_of(found))}</h1>\n"
     return f"<header>\n{head}{paragraph(said, 'quiet')}</header>\n"
@@ -240,7 +240,7 @@ def _by_label(found: HandOver) -> str:
 
 def _troubles(found: HandOver) -> list[str]:
     """What is not in order within the logs, and in the folders of the runs."""
-    folders = [f"{one.path.name}: {fault}" for one in found.folders for fault in one.faults]
+    folders = [f"{own_name(one.path)}: {fault}" for one in found.folders for fault in one.faults]
     said = [*_log_troubles(found.run), *folders]
     if found.other is not None:
         said += [f"run before: {one}" for one in _log_troubles(found.other.run)]
@@ -251,7 +251,8 @@ def _log_troubles(run: Run) -> list[str]:
     """What is not in order in its logs, which are named without their folders: a page is read elsewhere."""
     said = log_troubles(run.log)
     for name in run.names:
-        said = [one.replace(name, Path(name).name) for one in said]
+        if len(Path(name).parts) > 1:
+            said = [one.replace(name, own_name(name)) for one in said]
     return said
 
 
@@ -276,7 +277,7 @@ def _cell_targets(places: Iterable[Any]) -> list[RowPlace]:
 
 def _job(found: HandOver) -> str:
     run, log = found.run, found.run.log
-    files = ", ".join(Path(name).name for name in run.names)
+    files = ", ".join(map(own_name, run.names))
     whole = "" if run.whole else _part_words(found)
     facts = [
         ("session", found.session.name),
@@ -287,10 +288,10 @@ def _job(found: HandOver) -> str:
         ("frames", f"{counted(log.frames, 'frame')}, of the session's {counted(log.decoded, 'frame')}"),
         (
             "compared with",
-            "" if found.other is None else ", ".join(Path(n).name for n in found.other.run.names),
+            "" if found.other is None else ", ".join(map(own_name, found.other.run.names)),
         ),
     ]
-    facts += [(f"why {one.path.name} was begun", one.manifest.why) for one in found.folders]
+    facts += [(f"why {own_name(one.path)} was begun", one.manifest.why) for one in found.folders]
     return facts_table("The run", facts) + _marks(found)
 
 
@@ -1029,7 +1030,7 @@ def _files(found: HandOver) -> str:
     ]
     rows = [(one.what, one.name, float(one.size), one.sha256) for one in found.files]
     folders = [
-        f"{one.path.name}: {'every file agrees with its checksum' if one.verified else 'not verified'}."
+        f"{own_name(one.path)}: {'every file agrees with its checksum' if one.verified else 'not verified'}."
         for one in found.folders
     ]
     made = f"Made by mixmon {found.version}; made again from these files it is the same, byte by byte."

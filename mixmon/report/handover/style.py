@@ -61,7 +61,7 @@ def style_sheet() -> str:
 _STYLE_RULES: Final = """\
 *{box-sizing:border-box}
 body{margin:0 auto;padding:1.2rem;max-width:62rem;background:var(--back);color:var(--text);
-font:1rem/1.5 system-ui,sans-serif}
+font:1rem/1.5 system-ui,sans-serif;overflow-wrap:break-word}
 h1{font-size:1.6rem;line-height:1.2;margin:0 0 .3rem}
 h2{font-size:1.25rem;margin:2.2rem 0 .5rem;border-bottom:2px solid var(--line);padding-bottom:.2rem}
 h3{font-size:1.05rem;margin:1.4rem 0 .4rem}
@@ -86,6 +86,7 @@ thead th{background:var(--back-band);vertical-align:bottom;border-bottom:2px sol
 .l{text-align:left}
 .whole{white-space:nowrap}
 td.words{min-width:14rem}
+.long{overflow-wrap:anywhere;min-width:9rem}
 td a,th a{text-decoration:none}
 td a:hover,td a:focus,th a:hover,th a:focus{text-decoration:underline}
 tr:target,tr:target th{background:var(--back-doubt)}
@@ -138,7 +139,7 @@ figcaption{break-before:avoid}
 table{font-size:7.6pt;max-width:100%}
 caption{font-size:8pt;white-space:normal;min-width:9cm}
 th,td{padding:.1rem .28rem}
-td.words{min-width:2.6cm}
+td.words,.long{min-width:2.6cm}
 svg{min-width:0;max-width:100%}
 }
 """
