@@ -58,6 +58,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--host",
         metavar="ADDRESS",
+        type=_read_host,
         default=HOST,
         help=f"address of this machine where it can be reached (default: {HOST}, from this machine alone); "
         "0.0.0.0 is all of them",
@@ -210,6 +211,15 @@ _WORKERS: Final[Mapping[str, Callable[[argparse.Namespace], tuple[Worker, float 
     "demo": _demo,
 }
 """What can be served, and what makes its worker, with the speed at which it is played."""
+
+
+def _read_host(text: str) -> str:
+    """An address; an empty one would be all of them, which is asked for by name."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError(
+            f"found {text!r}; expected an address of this machine, such as {HOST}; 0.0.0.0 is all of them"
+        )
+    return text
 
 
 def _read_port(text: str) -> int:

@@ -18,6 +18,7 @@ import errno
 import html
 import ipaddress
 import json
+import os
 import secrets
 import socket
 from collections.abc import Callable
@@ -68,6 +69,7 @@ _WRONG_ADDRESS = (
     "mixmon serve: wrong or no token in the address; expected the whole address that mixmon serve printed, "
     "with what stands behind the port\n"
 )
+_NO_CHANNEL = "mixmon serve: this is for the page itself; open the address that mixmon serve printed\n"
 _FULL = f"mixmon serve: {MOST_VIEWERS} views are open already; close one\n"
 
 
@@ -195,6 +197,8 @@ class BrowserServer:
         answer = web.WebSocketResponse(
             timeout=_FAREWELL_S, heartbeat=_HEARTBEAT_S, max_msg_size=_MESSAGE_BYTES
         )
+        if not answer.can_prepare(request):
+            return web.Response(status=400, text=_NO_CHANNEL)
         channel = _BrowserLine(answer)
         self._open.add(channel)
         self._came += 1
@@ -315,7 +319,8 @@ def _say_closed(host: str, port: int, error: OSError) -> str:
             f"port {port} of {host}: taken by another program, perhaps another mixmon serve; expected a free "
             "one; choose another with --port, or --port 0 for any"
         )
-    why = reason_of(error)
+    # What asyncio says of it is a sentence around the system's words, and a name has a number of its own.
+    why = os.strerror(error.errno) if error.errno and error.errno > 0 else reason_of(error)
     return f"{host}, port {port}: {why}; expected an address of this machine, and a port from 1024 on"
 
 

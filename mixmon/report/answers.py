@@ -437,7 +437,7 @@ def rotation_answer(rotation: Rotation) -> Answer:
     ]
     free = [_Need(c, need, (low, low + 2 * half), (low, low + 2 * half)) for c, need, low, half in ends]
     doubt = bool(notes)
-    notes.append(_farthest(free, "peers"))
+    notes += _farthest(free, "peers")
     known = [one for one in rotation.sensors if math.isfinite(one.bias_percent)]
     if known:
         worst = max(known, key=lambda one: abs(one.bias_percent))

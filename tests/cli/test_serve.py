@@ -22,6 +22,7 @@ from mixmon.record.run_folder import GROWS_S, find_growing
         (["--", "demo", "--text"], "--text is not for browsers"),
         (["replay", "x.log", "--json"], "--json is not for browsers"),
         (["watch", "-s", "x.toml", "--sound", "true"], "--sound is not for browsers"),
+        (["--host", "", "demo"], "found ''; expected an address of this machine"),
         (["--port", "70000", "demo"], "expected a port, 0 to 65535"),
     ],
 )

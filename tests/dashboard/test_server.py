@@ -96,6 +96,8 @@ def test_nothing_is_given_without_the_token(worker):
         for name in ("xterm.css", "textual.js", "mono.ttf", "browser.js"):
             async with client.get(f"{address}static/{name}") as answer:
                 assert answer.status == 200
+        status, text, _ = await answer_to(client, f"{address}channel")
+        assert (status, "open the address" in text) == (400, True)
         for place, origin in ((f"{root}wrong/channel", root[:-1]), (f"{address}channel", "http://elsewhere")):
             with pytest.raises(aiohttp.WSServerHandshakeError) as refused:
                 await client.ws_connect(place, headers={"Origin": origin})
@@ -135,7 +137,7 @@ def test_a_port_that_is_taken_and_an_address_of_another_machine_are_refused(work
         port = int(address.split(":")[2].split("/")[0])
         with pytest.raises(UsageError, match=r"taken by another program.*--port"):
             await server_of(worker, Seat.ONLOOKER).open("127.0.0.1", port)
-        with pytest.raises(UsageError, match="expected an address of this machine"):
+        with pytest.raises(UsageError, match=r"port 0: [^('\[]+; expected an address of this machine"):
             await server_of(worker, Seat.ONLOOKER).open("192.0.2.1", 0)  # for documentation alone (RFC 5737)
 
     asyncio.run(looked_at(server_of(worker, Seat.ONLOOKER), look))

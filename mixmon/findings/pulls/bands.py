@@ -354,10 +354,10 @@ class PullTable:
 
     def spreads(self) -> tuple[Spread, ...]:
         """The spread of each band with its interval; each takes some milliseconds."""
-        means, errors = np.log1p(self.peers / 100), self.peers_error / 100
+        means, halves, errors = np.log1p(self.peers / 100), self.peers_half / 100, self.peers_error / 100
         return tuple(
-            spread([Estimate(float(x), np.nan, float(e), np.nan) for x, e in zip(*band, strict=True)])
-            for band in zip(means, errors, strict=True)
+            spread([Estimate(float(x), float(h), float(e), np.nan) for x, h, e in zip(*band, strict=True)])
+            for band in zip(means, halves, errors, strict=True)
         )
 
 

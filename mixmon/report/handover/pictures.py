@@ -25,7 +25,7 @@ from mixmon.session.model import Node
 
 _PICTURE_WIDTH: Final = 720.0
 _ROW: Final = 26.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 190.0, 60.0, 30.0, 46.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 190.0, 84.0, 30.0, 46.0
 """Coordinates of our choice: at this width letters of 13 are as large as the text beside the picture. Numbers
 stand at the left, where a narrow screen shows them."""
 

@@ -89,6 +89,9 @@ def test_needs_by_band_are_true_however_slow_the_sensors() -> None:
     known = found.peers[2:]
     assert np.mean(1 / (1 + known / 100), axis=1) == pytest.approx(1.0)  # the mean is one of fuel
     assert found.spread[4] == pytest.approx(np.ptp(truth[4]), abs=0.2)
+    in_band = found.spreads()[4]
+    assert in_band.value == pytest.approx(found.spread[4])
+    assert in_band.interval95[0] < in_band.value < in_band.interval95[1]
 
 
 def test_a_lag_that_is_not_corrected_moves_the_table_by_as_much_speed() -> None:
