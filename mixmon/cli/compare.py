@@ -29,13 +29,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
             type=Path,
             help=f"session file of {when.upper()} alone; a run has its own",
         )
-    parser.add_argument(
-        "--margin",
-        metavar="PCT",
-        type=options.percent,
-        default=USUAL_MARGIN_PERCENT,
-        help="change of a need, percent of fuel, that counts as none (default: %(default)s)",
-    )
+    options.add_margin(parser, USUAL_MARGIN_PERCENT)
     options.add_entered(
         parser,
         "trims that the engine control held in AFTER, such as 4=5.5; default: [trims] now_percent of "

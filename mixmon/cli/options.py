@@ -105,6 +105,17 @@ def add_ledger(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_margin(parser: argparse.ArgumentParser, usual: float) -> None:
+    """--margin: the change of a need that counts as none."""
+    parser.add_argument(
+        "--margin",
+        metavar="PCT",
+        type=percent,
+        default=usual,
+        help="change of a need, percent of fuel, that counts as none (default: %(default)s)",
+    )
+
+
 def add_units(parser: argparse.ArgumentParser) -> None:
     """--units: how lambda is shown."""
     parser.add_argument(

@@ -57,13 +57,7 @@ def configure(parser: argparse.ArgumentParser) -> None:
     options.add_entered(
         parser, "trims that the engine control held in the later run, such as 4=5.5, as for mixmon compare"
     )
-    parser.add_argument(
-        "--margin",
-        metavar="PCT",
-        type=options.percent,
-        default=USUAL_MARGIN_PERCENT,
-        help="change of a need, percent of fuel, that counts as none (default: %(default)s)",
-    )
+    options.add_margin(parser, USUAL_MARGIN_PERCENT)
     add_lag(parser)
     options.add_leave_out(parser)
     options.add_window(parser)
