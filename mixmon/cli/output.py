@@ -36,7 +36,8 @@ def check_places(
     force    files that are there may be written over, but no input
 
     Raises:
-        UsageError: a place is an input, is named twice, or is a file that is there already.
+        UsageError: a place is an input, is named twice, or is a file that is there already;
+            or it is standard output.
         SourceError: the session file cannot be read.
     """
     read = [Path(path) for path in inputs if path is not None]
@@ -46,6 +47,11 @@ def check_places(
     for option, place in places.items():
         if place is None:
             continue
+        if place == Path("-"):
+            raise UsageError(
+                f"{option} -: standard output has what the command says; expected a file to be written; "
+                "name one"
+            )
         _refuse_inputs(f"{option} {place}", place, read)
         if any(place == path or _is_same(place, path) for path in written):
             raise UsageError(f"{option} {place}: is named twice; expected a file for each; choose a name")

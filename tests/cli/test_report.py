@@ -223,6 +223,7 @@ def test_text_of_files_cannot_become_markup(spoilt_run, monkeypatch):
     [
         (("no_such_run", *FOREIGN, "-o", "x.html"), "no_such_run: no such file or folder"),
         (("examples/foreign.log.gz", *FOREIGN), "--out: not given"),
+        (("examples/foreign.log.gz", *FOREIGN, "-o", "-"), "--out -: standard output has what"),
         (("-", *FOREIGN, "-o", "x.html"), "-: standard input can be read once"),
         (("examples/foreign.log.gz", "examples/foreign.log.gz", *FOREIGN, "-o", "x.html"), "named twice"),
         (("examples/foreign.log.gz", "-o", "x.html"), "no session"),
