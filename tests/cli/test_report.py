@@ -24,6 +24,7 @@ from mixmon.frames.logs import open_log
 from mixmon.note import note
 from mixmon.record.recorder import Recorder
 from mixmon.report.handover.gather import HandOver, gather
+from mixmon.report.handover.html import escaped
 from mixmon.report.handover.sections import WITNESS, handover_page
 from mixmon.report.handover.style import style_sheet
 from mixmon.report.page import TextPage, laid_for
@@ -264,6 +265,11 @@ def test_a_pdf_needs_a_browser_on_the_path(tmp_path, monkeypatch):
     told = json.loads(run_command("report", *words, "--pdf", str(tmp_path / "p.pdf"), "--json").out)
     assert (tmp_path / "p.pdf").read_bytes().startswith(b"%PDF --print-to-pdf=")
     assert [Path(one["path"]).name for one in told["files"]] == ["p.html", "p.pdf"]
+
+
+def test_numbers_after_words_from_the_right_keep_their_place():
+    """By the Unicode bidirectional algorithm, a number that follows Hebrew would stand before it."""
+    assert escaped("\u05d0 \u05d1 +5.0 % <b>") == "\u05d0 \u05d1\u200e +5.0 % &lt;b&gt;"
 
 
 def test_contrast_is_that_of_the_guidelines():

@@ -8,6 +8,7 @@ are.
 from __future__ import annotations
 
 import html
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -31,9 +32,17 @@ _SPELLED: Final[Mapping[str, str]] = {
 """Heads that are short for a terminal, as a page has them."""
 
 
+_FROM_THE_RIGHT: Final = "[\u0590-\u08ff\ufb1d-\ufdff\ufe70-\ufefc]+"
+_WORDS_FROM_THE_RIGHT: Final = re.compile(f"{_FROM_THE_RIGHT}(?:\\s+{_FROM_THE_RIGHT})*")
+
+
 def escaped(text: str) -> str:
-    """The text with control characters shown, and nothing in it that HTML would take for its own."""
-    return html.escape(printable(text), quote=True)
+    """The text with control characters shown, and nothing in it that HTML would take for its own.
+
+    A left-to-right mark ends words of Hebrew or Arabic, so that numbers and signs after them keep their place
+    (Unicode Standard Annex #9, rules W2, N1 and N2).
+    """
+    return _WORDS_FROM_THE_RIGHT.sub("\\g<0>\u200e", html.escape(printable(text), quote=True))
 
 
 def paragraph(text: str, kind: str = "") -> str:
