@@ -93,8 +93,10 @@ class ClockMatch:
     correlation        of the speeds at the best lag; NaN where no lag has enough in common
     off_percent        by which the table's speed reads over the run's there
     misfit_rpm         rms of the difference
+    slow_misfit_rpm    the same of its means over a second, in which noise of samples is little
     samples            that were compared
     other_lag_s        another lag that fits as well; NaN where there is none
+    averaged_s         the shortest and the longest time over which the table may average its speed
     fault              why the lag is not to be used; None: it is
     """
 
@@ -106,6 +108,7 @@ class ClockMatch:
     correlation: float = np.nan
     off_percent: float = np.nan
     misfit_rpm: float = np.nan
+    slow_misfit_rpm: float = np.nan
     samples: int = 0
     other_lag_s: float = np.nan
     averaged_s: tuple[float, float] = (0.0, 0.0)
@@ -380,6 +383,7 @@ class _SpeedFit:
             correlation=float(np.corrcoef(pairs.told, pairs.speed)[0, 1]) if varies else np.nan,
             off_percent=100 * (self.gain - 1),
             misfit_rpm=float(np.sqrt(np.mean(rest**2))),
+            slow_misfit_rpm=_rms_by_second(pairs.t, rest),
             samples=len(rest),
             averaged_s=(self.width_s, self.width_s),
         )
@@ -456,6 +460,14 @@ def _count_independent(curve: _Curve, table: SpeedRecord, fit: ClockMatch) -> fl
     return max(len(rest) * (1 - alike) / (1 + alike), 3.0)
 
 
+def _rms_by_second(t: Floats, rest: Floats) -> float:
+    """Rms of the means over each second, weighted by their samples."""
+    second = np.floor(t - t[0]).astype(np.int64)
+    _, number, count = np.unique(second, return_inverse=True, return_counts=True)
+    sums = np.bincount(number, rest)
+    return float(np.sqrt(np.sum(sums**2 / count) / len(rest)))
+
+
 _STILL_S = 1e-5
 _MOST_STEP_S = 0.5
 _MOST_DRIFT = 0.01
@@ -463,7 +475,7 @@ _MOST_DRIFT = 0.01
 
 
 def _most_misfit_rpm(level: float) -> float:
-    """The most that speeds of this mean may differ by, rms, rpm."""
+    """The most that speeds of this mean may differ by, rms of means over a second, rpm."""
     return 0.01 * MOST_MISFIT_PERCENT * level
 
 
@@ -480,7 +492,7 @@ def _judge(table: SpeedRecord, found: list[ClockMatch], best: ClockMatch) -> Clo
         (one for one in others if abs(one.lag_s - sharp.lag_s) > apart and one.misfit_rpm < as_good), None
     )
     fault = None
-    if not (best.correlation >= LEAST_CORRELATION and best.misfit_rpm <= _most_misfit_rpm(level)):
+    if not (best.correlation >= LEAST_CORRELATION and best.slow_misfit_rpm <= _most_misfit_rpm(level)):
         fault = MatchFault.STEADY if best.misfit_rpm < 0.01 * AS_GOOD_PERCENT * level else MatchFault.UNLIKE
     elif abs(best.off_percent) > MOST_OFF_PERCENT:
         fault = MatchFault.OFF

@@ -357,7 +357,8 @@ def _seen(match: ClockMatch) -> str:
     told = f"correlation {match.correlation:.3f}, needed {LEAST_CORRELATION:g}"
     if not np.isfinite(match.misfit_rpm):
         return told
-    return f"{told}; misfit {match.misfit_rpm:.0f} rpm, at most {MOST_MISFIT_PERCENT:g} % of the speed"
+    misfit = f"misfit {match.slow_misfit_rpm:.0f} rpm in means over a second"
+    return f"{told}; {misfit}, at most {MOST_MISFIT_PERCENT:g} % of the speed"
 
 
 def _notes_on_table(source: SourceTable, columns: Sequence[SourceColumn], outside: int) -> list[Note]:

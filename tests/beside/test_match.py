@@ -120,6 +120,14 @@ def test_the_interval_holds_a_clock_whose_speed_is_shown_late_and_the_speed_itse
         assert match.averaged_s[0] <= average_s <= match.averaged_s[1]
 
 
+def test_quick_noise_of_a_speed_is_no_other_run():
+    noise = 70 * np.random.default_rng(6).standard_normal(len(ROWS[::4]))
+    match = match_clocks(run_record(speed(ROWS)), SpeedRecord(ROWS[::4] - 3.0, speed(ROWS[::4]) + noise))
+    assert match.fault is None
+    assert match.misfit_rpm > 60
+    assert abs(match.lag_s - 3.0) <= match.half_s
+
+
 def steady(seed: int) -> np.ndarray:
     return 3000 + np.random.default_rng(seed).standard_normal(len(ROWS))
 
