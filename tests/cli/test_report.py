@@ -10,12 +10,14 @@ from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
+import numpy as np
 import pytest
 from check_page import contrast, contrast_faults, page_faults
 from command_line import run_command
 from laws import everything
 
 import mixmon
+from mixmon.beside.beside import Beside, keep_beside
 from mixmon.cli.main import BAD_INPUT, DONE
 from mixmon.findings.balance.notes import BalanceNote
 from mixmon.findings.events.event import Events, Kind
@@ -197,6 +199,15 @@ def spoilt_run(tmp_path) -> Path:
     recorder.note(int(frames.t[0]) + 2_000_000_000, "mark", text=f"spike {EVIL}")
     recorder.close()
     (run,) = tmp_path.iterdir()
+    t = frames.t[0] + np.arange(1, 3) * 1_000_000_000
+    speed, torque = np.array([2000.0, 2100.0]), np.array([[300.0], [310.0]])
+    nan = float("nan")
+    keep_beside(
+        run,
+        Beside(
+            "d.csv", ("torque",), ("N m",), t, speed, torque, 0.0, nan, int(t[0]), 0.0, nan, "stamps", nan, {}
+        ),
+    )
     return run
 
 
@@ -213,6 +224,7 @@ def test_text_of_files_cannot_become_markup(spoilt_run, monkeypatch):
     assert page_faults(page) == []
     assert f"spike {EVIL}" in text_of(page)
     assert f"Run {spoilt_run.name}; begun" in text_of(page)
+    assert hashlib.sha256((spoilt_run / "beside-d.csv").read_bytes()).hexdigest() in page
     assert f"{spoilt_run.name}: every file agrees with its checksum" in text_of(page)
     assert 'class="l long">&quot;&gt;&lt;b&gt;S' in page  # may be divided: a table stays on the paper
     for sign in ("<script", "<img", "<b>", "\x1b"):

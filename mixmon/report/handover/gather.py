@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
-from mixmon.beside.beside import Beside, tables_beside
+from mixmon.beside.beside import Beside, kept_name, tables_beside
 from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.findings.alarms.records import AlarmEvents
 from mixmon.findings.balance.balance import Balance
@@ -38,6 +38,8 @@ from mixmon.record.run_folder import RunFolder, open_run
 from mixmon.report.handover.evidence import EventTraceStage, Trace, Visit, VisitStage
 from mixmon.report.units import Unit
 from mixmon.run import Run, compare_sides, judge_run, response_stage, side_of_run
+from mixmon.session.entered import entered_path
+from mixmon.session.evidence import evidence_path
 from mixmon.session.model import Session
 
 _READ_BYTES: Final = 1 << 20
@@ -219,6 +221,8 @@ def _sum_files(run: Run, before: Run | None) -> Iterator[FileSum]:
         for name in one.names:
             path = Path(name)
             yield _sum_file(f"log{when}", path / FRAMES if is_run(name) else path, is_run(name))
+            for table in () if when else tables_beside(name):
+                yield _sum_file("table beside the run", path / kept_name(table.name), True)
         if when and before is not None and before.session.path == run.session.path:
             continue
         yield from _sum_session(one.session, when)
@@ -228,6 +232,10 @@ def _sum_session(session: Session, when: str) -> Iterator[FileSum]:
     if session.path is None:
         return
     yield _sum_file(f"session{when}", session.path)
+    if session.identity is not None:
+        yield _sum_file(f"proof of the labels{when}", evidence_path(session.path))
+    if session.entries:
+        yield _sum_file(f"trims entered{when}", entered_path(session.path))
     databases = dict.fromkeys(name for bus in session.buses for name in bus.databases)
     for written in databases:
         path = database_path(written, session.path.parent, inside=session.of_run)
