@@ -139,3 +139,4 @@ def test_a_wrong_channel_is_one_clear_mistake(files, tmp_path, line, told):
 def test_verify_lists_the_channels(files):
     text = run_command("verify", str(files[0])).out
     assert "own channel egt: car/Extra.Gas, degC, from 0 to 1100, at most 0.35 s old" in text
+    assert "own channel pump: car/Extra.Pump, yes where 2 or 3, else no" in text

@@ -164,7 +164,8 @@ def channel_rows(scene: Scene, width: int) -> list[Row]:
         value = np.nan if scene.dead else scene.snapshot.engine.get(name, np.nan)
         unit = f" {clean(channel.choice.unit)}" if channel.choice.unit else ""
         known = np.isfinite(value)
-        words = f"{value_in_digits(value)}{unit}" if known else "NO DATA"
+        digits = ("yes" if value else "no") if channel.choice.equals else value_in_digits(value)
+        words = f"{digits}{unit}" if known else "NO DATA"
         if len(row) > 1 and row_width(row) + cells(f"{name} {words}  ") > width:
             rows.append(fit_row(row, width))
             row = [("      ", "label")]

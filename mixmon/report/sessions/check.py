@@ -49,6 +49,8 @@ def _channel_text(name: str, channel: OwnChannel) -> str:
     """One line: where an own channel comes from, and what is known of its values."""
     parts = [_signal_name(channel)]
     parts += [channel.choice.unit] if channel.choice.unit else []
+    yes = " or ".join(f"{value:g}" for value in channel.choice.equals or ())
+    parts += [f"yes where {yes}, else no"] if yes else []
     parts += [] if channel.range is None else [f"from {channel.range[0]:g} to {channel.range[1]:g}"]
     parts += [] if channel.age_s is None else [f"at most {channel.age_s:g} s old"]
     return f"own channel {name}: {', '.join(parts)}"

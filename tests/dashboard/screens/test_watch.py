@@ -320,8 +320,9 @@ def test_the_plan_shows_every_cylinder_of_a_row_of_sixteen(banks):
 def test_own_channels_stand_where_there_is_room(shown_page, size, there):
     gas = OwnChannel(SignalChoice("engine", "Extra", "Gas", unit="degC"))
     knocks = OwnChannel(SignalChoice("engine", "Extra", "Knocks"))
-    declared = replace(session(), channels={"egt": gas, "knocks": knocks})
+    pump = OwnChannel(SignalChoice("engine", "Extra", "Pump", equals=(2.0,)))
+    declared = replace(session(), channels={"egt": gas, "knocks": knocks, "pump": pump})
     shown = snapshot()
-    shown = replace(shown, engine={**shown.engine, "egt": 812.34})
+    shown = replace(shown, engine={**shown.engine, "egt": 812.34, "pump": 1.0})
     lines = text(draw(scene(shown, declared=declared), State(OPTIONS, page=shown_page), *size))
-    assert any("egt 812 degC  knocks NO DATA" in line for line in lines) is there
+    assert any("egt 812 degC  knocks NO DATA  pump yes" in line for line in lines) is there
