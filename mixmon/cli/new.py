@@ -14,7 +14,7 @@ from mixmon.cli import options
 from mixmon.cli.console import conclude, talk, unwritable
 from mixmon.cli.main import BAD_INPUT, DONE, LIMIT_NOT_MET
 from mixmon.cli.output import check_places, open_new
-from mixmon.cli.paths import is_file, is_there
+from mixmon.cli.paths import is_file, is_folder, is_there
 from mixmon.errors import MixmonError, UsageError
 from mixmon.findings.plausible.notes import Level
 from mixmon.gas.fuel import fuel_named
@@ -183,6 +183,7 @@ def run(arguments: argparse.Namespace) -> int:
     BAD_INPUT if `verify` refuses the file; LIMIT_NOT_MET if no nodes were found, or the log contradicts it.
     """
     given = _given(arguments)  # a wrong option is refused before a log is read
+    _refuse_place(arguments.file)  # and a place before anything is asked
     if _asks(arguments):
         _ask_for_log(arguments)
     databases = [_load(path) for path in arguments.database]
@@ -198,6 +199,16 @@ def run(arguments: argparse.Namespace) -> int:
     made = new_session(told, found, arguments.file)
     _write(arguments.file, made.text)
     return _tell(arguments, made, found)
+
+
+def _refuse_place(path: Path) -> None:
+    """Refuses a name that is taken, and a folder that is not there."""
+    if is_file(path) or is_folder(path):
+        raise UsageError(f"{path}: is there already; expected a new file; choose another name")
+    if not is_folder(path.parent):
+        raise UsageError(
+            f"{path}: {path.parent} is no folder; expected one; make it, or choose another place"
+        )
 
 
 def _nothing_known(arguments: argparse.Namespace, found: Proposal) -> UsageError:
@@ -248,7 +259,7 @@ def _ask(told: ToldEngine, found: Proposal) -> ToldEngine:
     for question in _QUESTIONS:
         if getattr(told, question.key) is not None:
             continue
-        default = str(len(found.nodes) or _USUAL_CYLINDERS) if question.key == "cylinders" else ""
+        default = str(found.cylinders or _USUAL_CYLINDERS) if question.key == "cylinders" else ""
         answer = _ask_until_good(question, default)
         if answer is not None:
             told = replace(told, **{question.key: answer})
@@ -296,7 +307,7 @@ def _prompt(asks: str, explains: str, default: str) -> str:
 
 
 def _check_order(told: ToldEngine, found: Proposal) -> None:
-    cylinders = told.cylinders or len(found.nodes)
+    cylinders = told.cylinders or found.cylinders
     if told.firing_order is not None and len(told.firing_order) != cylinders:
         raise UsageError(
             f"--firing-order: {len(told.firing_order)} cylinders; expected {cylinders}, each once; correct "

@@ -122,7 +122,11 @@ _MOST_TOP: Final[Mapping[str, tuple[float, str]]] = {
     "V": (1000.0, "a signal in V, or scale: 0.001 from millivolts"),
     "degC": (3000.0, "a signal in degC, or scale and offset"),
 }
-"""The highest upper end that a declared range can have. Our choice: no injector opens for a second."""
+"""The highest upper end that a declared range can have where no unit is told.
+
+Our choice: no injector opens for a second. With its unit a wide range is that of the bits: voltages of SAE
+J1939 are declared from 0 to 3,212.75 V (SPN 168, from memory).
+"""
 
 _LEAST_KELVIN = 150.0
 """A declared range that starts above this is one of kelvins. Our choice: no engine starts that hot."""
@@ -223,15 +227,15 @@ def _remedy_by_range(read: str, signal: SignalPlan) -> str | None:
         return "scale = 100"
     if read == "degC" and lowest > _LEAST_KELVIN:
         return "offset = -273.15, or scale and offset"
-    return _remedy_by_top(read, highest)
+    return _remedy_by_top(read, highest, signal)
 
 
-def _remedy_by_top(read: str, highest: float) -> str | None:
+def _remedy_by_top(read: str, highest: float, signal: SignalPlan) -> str | None:
     least, remedy = _LEAST_TOP.get(read, (0.0, ""))
     if 0 < highest < least:
         return remedy
     most, remedy = _MOST_TOP.get(read, (highest, ""))
-    return remedy if highest > most else None
+    return remedy if highest > most and measured_by(signal) is None else None
 
 
 def _misread_claim(choice: SignalChoice, signal: SignalPlan) -> tuple[str, str] | None:

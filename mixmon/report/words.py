@@ -1688,7 +1688,9 @@ def _write_remedies(values: Mapping[str, Any], otherwise: str) -> str:
     remedies = values["remedies"]
     if not remedies:
         return otherwise
-    keys = " or ".join(f"{{ signal = ..., {remedy} }}" for remedy in remedies)
+    if not remedies[0]:
+        return "without scale and unit the values are usual ones; correct the unit in the DBC file"
+    keys = " or ".join(f"{{ signal = ..., {remedy} }}" for remedy in filter(None, remedies))
     return f"with {keys} the values are usual ones; check the unit and give it"
 
 

@@ -33,6 +33,8 @@ NAMES: Final[Mapping[str, Words]] = {
         "uego",
         "phi",
         "equivalence",
+        "equiv",
+        "eqr",
         "air fuel",
         "gemisch",
     ),
@@ -103,6 +105,11 @@ NAMES: Final[Mapping[str, Words]] = {
         "lambda cmd",
         "lambda aim",
         "lam aim",
+        "phi cmd",
+        "phi target",
+        "equivalence cmd",
+        "equiv cmd",
+        "eqr cmd",
     ),
     "pulse_ms": _sets(
         "pulse",
@@ -128,7 +135,10 @@ NAMES: Final[Mapping[str, Words]] = {
         "water temp",
         "kuehlmittel",
         "kühlmittel",
+        "kuehlmittel temperatur",
+        "kühlmittel temperatur",
         "wasser",
+        "wasser temperatur",
         "tmot",
     ),
     "intake_c": _sets(
@@ -140,10 +150,15 @@ NAMES: Final[Mapping[str, Words]] = {
         "intake air",
         "act",
         "ansaugluft",
+        "ansaugluft temperatur",
+        "manifold temp",
+        "manifold temperature",
         "air",
         "mat",
     ),
-    "oil_c": _sets("oil temp", "oil temperature", "oil", "t oil", "öltemperatur", "oel"),
+    "oil_c": _sets(
+        "oil temp", "oil temperature", "oil", "t oil", "öl temperatur", "öl", "oel temperatur", "oel"
+    ),
     "baro_kpa": _sets(
         "baro", "barometer", "barometric", "ambient pressure", "atmospheric", "ambient", "umgebungsdruck"
     ),
@@ -206,9 +221,7 @@ _MEANS_OTHER: Final[Mapping[str, frozenset[str]]] = {
     "target": frozenset(["boost", "idle", "speed", "pressure", "rpm"]),
     "pulse_ms": frozenset(["angle", "duty", "dead", "pressure", "temp", "phase", "end"]),
     "coolant_c": frozenset(["pressure", "press", "fan", "level"]),
-    "intake_c": frozenset(
-        ["pressure", "press", "fuel", "mass", "flow", "manifold", "kpa", "coolant", "water"]
-    ),
+    "intake_c": frozenset(["pressure", "press", "fuel", "mass", "flow", "kpa", "coolant", "water"]),
     "oil_c": frozenset(["pressure", "press", "level"]),
     "fuel_pressure_kpa": frozenset(["temp"]),
     "supply": frozenset(["low", "temp"]),
@@ -220,6 +233,12 @@ _MEANS_OTHER: Final[Mapping[str, frozenset[str]]] = {
 """Words that say that something else is meant, by quantity."""
 
 _WORD_OF_NAME = re.compile(r"[A-ZÄÖÜ]+(?![a-zäöüß])|[A-ZÄÖÜ]?[a-zäöüß]+|[0-9]+|[λφ]")
+
+
+_GOES_WITH: Final[Mapping[str, frozenset[str]]] = {
+    "throttle": frozenset(["pedal", "accel", "accelerator"]),
+}
+"""Words of what only goes with the quantity, by quantity: any other candidate is better."""
 
 
 def words_of(name: str) -> list[str]:
@@ -237,6 +256,8 @@ def name_score(quantity: str, message: str, signal: str) -> int:
     said, beside = set(own), {*own, *words_of(message)}
     if said & _NEVER_MEANT or said & _MEANS_OTHER.get(quantity, frozenset()):
         return 0
+    if quantity == "intake_c" and "manifold" in said and not said & {"temp", "temperature"}:
+        return 0  # its pressure
     if quantity != "target" and said & _ASKED:
         return 0
     joined = {"".join(own[i:j]) for i in range(len(own)) for j in range(i + 1, len(own) + 1)}
@@ -250,6 +271,30 @@ def name_score(quantity: str, message: str, signal: str) -> int:
     if quantity == "target" and best and not (said & _ASKED):
         return 0
     return best
+
+
+def goes_with(quantity: str, signal: str) -> bool:
+    """Whether a name is of what only goes with the quantity, as a pedal does with its throttle.
+
+    >>> goes_with("throttle", "AccelPedalPos"), goes_with("throttle", "ThrottleValvePos")
+    (True, False)
+    """
+    return bool(set(words_of(signal)) & _GOES_WITH.get(quantity, frozenset()))
+
+
+def is_named_phi(signal: str) -> bool:
+    """Whether a name tells of the ratio of fuel to air (phi), and not of lambda or an air-fuel ratio.
+
+    >>> is_named_phi("PhiCyl2"), is_named_phi("CmdEquivRatio"), is_named_phi("LambdaPhi")
+    (True, True, False)
+    """
+    said = set(words_of(signal))
+    return bool(said & {"phi", "φ", "equivalence", "equiv", "eqr"}) and not said & {
+        "lambda",
+        "lam",
+        "afr",
+        "λ",
+    }
 
 
 def _joined_words(name: frozenset[str]) -> frozenset[str]:

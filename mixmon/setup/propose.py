@@ -34,7 +34,7 @@ from mixmon.messages.plan import MessagePlan, SignalPlan
 from mixmon.mixture.track import Source
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES, MOST_CYLINDERS
 from mixmon.session.model import SignalChoice
-from mixmon.setup.names import name_score, states_meaning, words_of
+from mixmon.setup.names import goes_with, is_named_phi, name_score, states_meaning, words_of
 from mixmon.setup.samples import gather_samples
 
 _LEAST_SCORE: Final = 3
@@ -146,6 +146,12 @@ class Proposal:
     unused: tuple[tuple[str, int], ...] = ()
     log: str = ""
 
+    @property
+    def cylinders(self) -> int:
+        """How many there are by the nodes: the number of the last, if there is a first; else theirs."""
+        places = [node.position for node in self.nodes]
+        return max(places) if 1 in places and self.numbered else len(places)
+
     def bus_of(self, channel: str) -> str:
         """The name of the bus of a channel."""
         return next(bus.name for bus in self.buses if bus.channel == channel)
@@ -157,16 +163,17 @@ _Samples = Mapping[tuple[str, str, str], SignalSamples]
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """One file's messages on the channel where they came."""
+    """One file's messages on a channel where they came."""
 
     database: Database
     channel: str
     frames: int
     samples: _Samples
+    messages: tuple[MessagePlan, ...]
 
     def signals(self) -> Iterator[tuple[MessagePlan, SignalPlan, SignalSamples]]:
         """Every signal that came, with its message."""
-        for message in self.database.messages:
+        for message in self.messages:
             for signal in message.signals:
                 if signal.name in (message.protection.counter, message.protection.checksum):
                     continue
@@ -213,7 +220,11 @@ def propose(log: FrameLog, databases: Sequence[Database]) -> Proposal:
 
 
 def _read_all(log: FrameLog, databases: Sequence[Database]) -> tuple[list[_Found], Mapping[str, int]]:
-    """Each file with the channel on which most of its frames came; channels of the log with their frames."""
+    """Each file with the channels on which its messages came; channels of the log with their frames.
+
+    A file goes to the channel on which most of its frames came. Where messages of it that came nowhere there
+    are most of what another channel has, it defines both.
+    """
     own = [shipped_database(name) for name in (CHAIN_FILE, ENGINE_FILE)]
     shipped = [load_database(path) for path in own if path is not None]
     taken: set[tuple[str, int]] = set()
@@ -223,9 +234,32 @@ def _read_all(log: FrameLog, databases: Sequence[Database]) -> tuple[list[_Found
         channels = dict(came.channels)
         best = _busiest_channel(database, came.samples, taken, by_good=database in shipped)
         if best is not None:
-            found.append(_Found(database, *best, came.samples))
+            found.append(_Found(database, *best, came.samples, tuple(database.messages)))
             taken |= {(best[0], message.can_id) for message in database.messages}
+    for one in [one for one in found if one.database not in shipped]:
+        found += _further_channels(one, channels, taken)
     return found, channels
+
+
+_MOST_SHARE: Final = 0.5
+"""Share of a channel's frames that a file must define to belong there too. Our choice: chance makes less."""
+
+
+def _further_channels(
+    one: _Found, channels: Mapping[str, int], taken: set[tuple[str, int]]
+) -> Iterator[_Found]:
+    """The file on other channels, with its messages that did not come on its own."""
+    here = {message for channel, message, _ in one.samples if channel == one.channel}
+    for channel, frames in channels.items():
+        came = {
+            message: samples.frames
+            for (where, message, _), samples in one.samples.items()
+            if where == channel and message not in here
+        }
+        free = tuple(m for m in one.messages if m.name in came and (channel, m.can_id) not in taken)
+        count = sum(came[message.name] for message in free)
+        if channel != one.channel and count > _MOST_SHARE * frames:
+            yield _Found(one.database, channel, count, one.samples, free)
 
 
 _WHOLE_SHARE: Final = 0.9
@@ -308,10 +342,22 @@ class _Candidates:
         return tuple(made), numbered, tuple(one for one in readings if one.name not in members)
 
     def _of_node(self, quantity: str, reading: Candidate, group: Sequence[Candidate]) -> Candidate | None:
-        """A node's own signal for a quantity: of its message, or of one that is numbered as it is."""
+        """A node's own signal for a quantity: of its message, or of one that is numbered as it is.
+
+        Numbered messages are the nodes' where most nodes have one: the engine's may have numbers too.
+        """
         others = {one.name for one in group}
-        for one in self._rank(quantity):
-            if one.channel == reading.channel and one.name not in others and _belongs(one, reading):
+        free = [
+            one for one in self._rank(quantity) if one.channel == reading.channel and one.name not in others
+        ]
+        own = [one for one in free if _belongs(one, reading)]
+        inside = [one for one in own if one.message.name == reading.message.name]
+        for one in inside or own:
+            alike = [
+                c for c in free if _without_numbers(c.message.name) == _without_numbers(one.message.name)
+            ]
+            served = sum(any(_belongs(c, other) for c in alike) for other in group)
+            if inside or 2 * served > len(group):
                 return one
         return None
 
@@ -344,6 +390,9 @@ class _Candidates:
         score = by_name + 2 * by_unit
         if score < _LEAST_SCORE or (not by_name and quantity not in {"rpm", "lambda"}):
             return None
+        if unit == "lambda" and rescaling is None and not by_unit and is_named_phi(signal.name):
+            rescaling = Rescaling(unit="phi")
+        score -= 3 * goes_with(quantity, signal.name)  # by more than unit and several words are worth
         return self._look_at_values(quantity, replace(plain, score=score, by_unit=by_unit), rescaling, came)
 
     def _look_at_values(

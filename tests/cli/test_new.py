@@ -6,6 +6,7 @@ Frames of other makes are encoded by cantools (45.1), as another program would s
 from __future__ import annotations
 
 import json
+import shlex
 import tomllib
 from pathlib import Path
 
@@ -75,9 +76,11 @@ def test_each_line_says_from_what_it_was_concluded_and_what_is_not_known(made):
 def test_what_is_there_is_never_written_over(made):
     path, _ = made
     before = path.read_bytes()
-    answer = run_command("new", str(path), "--cylinders", "4")
+    answer = run_command("new", str(path), "--from", "no.log")  # refused before anything is read or asked
     assert (answer.status, path.read_bytes()) == (BAD_INPUT, before)
-    assert "expected a new file" in answer.err
+    assert answer.err.endswith("is there already; expected a new file; choose another name\n")
+    nowhere = run_command("new", str(path.parent / "no" / "made.toml"), "--cylinders", "4")
+    assert "is no folder" in nowhere.err
 
 
 OTHER_STYLE = """\
@@ -243,6 +246,92 @@ def mixmon_frames(library) -> list[str]:
             stamp = f"({1_700_000_000 + k / 100:.6f})"
             lines.append(f"{stamp} can2 {message.frame_id:03X}#{data.hex().upper()}\n")
     return lines
+
+
+GAPS = """\
+VERSION ""
+BO_ 288 Engine1: 8 E
+ SG_ Motordrehzahl : 0|16@1+ (0.25,0) [0|16383] "1/min" X
+ SG_ AccelPedalPos1 : 16|8@1+ (0.4,0) [0|100] "%" X
+ SG_ ThrottleValvePos : 24|8@1+ (0.4,0) [0|100] "%" X
+BO_ 289 Engine2: 8 E
+ SG_ BattPotential : 0|16@1+ (0.05,0) [0|3212.75] "V" X
+ SG_ Kuehlmitteltemperatur : 16|8@1+ (1,-40) [-40|215] "degC" X
+ SG_ IntakeManifoldTemp : 24|8@1+ (1,-40) [-40|215] "degC" X
+ SG_ IntakeManifoldPress : 32|8@1+ (2,0) [0|500] "kPa" X
+BO_ 300 WB1: 8 W
+ SG_ Phi : 0|16@1+ (0.001,0) [0|65] "" X
+BO_ 301 WB2: 8 W
+ SG_ Phi : 0|16@1+ (0.001,0) [0|65] "" X
+BO_ 303 WB4: 8 W
+ SG_ Phi : 0|16@1+ (0.001,0) [0|65] "" X
+"""
+"""One file for two buses; a node that is missing, and messages of the engine with numbers of nodes."""
+
+
+def gaps_log(dbc: Path) -> str:
+    """Two seconds of `GAPS`, the engine on channel can1 and the nodes on can0."""
+    library, lines = cantools.database.load_file(dbc), []
+    values = {"Motordrehzahl": 3000, "AccelPedalPos1": 30, "ThrottleValvePos": 40, "BattPotential": 13.8}
+    values |= {"Kuehlmitteltemperatur": 85, "IntakeManifoldTemp": 31, "IntakeManifoldPress": 80}
+    for k in range(80):
+        for message in library.messages:
+            named = {s.name: values.get(s.name, 1.1 + 0.01 * (k % 3)) for s in message.signals}
+            data = message.encode(named, strict=False).hex().upper()
+            channel = f"can{int(message.name.startswith('Engine'))}"
+            lines.append(f"({1_700_000_000 + k / 40:.6f}) {channel} {message.frame_id:03X}#{data}\n")
+    return "".join(lines)
+
+
+@pytest.fixture(scope="module")
+def gaps(tmp_path_factory):
+    """The session from that log, its text and the answer of the command."""
+    folder = tmp_path_factory.mktemp("a folder with blanks")
+    (folder / "all.dbc").write_text(GAPS)
+    (folder / "a.log").write_text(gaps_log(folder / "all.dbc"))
+    words = (str(folder / "s.toml"), "--from", str(folder / "a.log"), "-d", str(folder / "all.dbc"))
+    answer = run_command("new", *words, "--quiet")
+    return mixmon.load_session(folder / "s.toml"), (folder / "s.toml").read_text("utf-8"), answer
+
+
+def test_one_file_of_two_buses_serves_both(gaps):
+    session, _, answer = gaps
+    assert [(bus.name, bus.log_channel) for bus in session.buses] == [("chain", "can0"), ("engine", "can1")]
+    assert session.engine_signals["rpm"].bus == "engine"
+    assert "no definition fits" not in answer.out
+
+
+def test_a_node_that_is_missing_leaves_its_cylinder_without_sensor(gaps):
+    session, text, answer = gaps
+    assert [(node.position, node.cylinders) for node in session.chain.nodes] == [
+        (1, (1,)),
+        (2, (2,)),
+        (4, (4,)),
+    ]
+    assert session.engine.cylinders == 4
+    assert "without_sensor = [3]" in text
+    assert "no node found for cylinder 3" in answer.out
+
+
+def test_the_number_of_an_engine_message_makes_it_no_node_and_names_are_weighed(gaps):
+    session, text, _ = gaps
+    assert (set(session.chain.signals), session.chain.signals["lambda"].unit) == ({"lambda"}, "phi")
+    found = {name: one.signal for name, one in session.engine_signals.items()}
+    assert found == {
+        "rpm": "Motordrehzahl",
+        "throttle": "ThrottleValvePos",
+        "map_kpa": "IntakeManifoldPress",
+        "coolant_c": "Kuehlmitteltemperatur",
+        "intake_c": "IntakeManifoldTemp",
+        "battery_v": "BattPotential",
+    }
+    assert "without unit it may be lambda" in text
+
+
+def test_commands_to_be_typed_next_are_quoted_for_a_shell(gaps):
+    *_, check, then = gaps[2].out.splitlines()
+    assert shlex.split(check.partition("then: ")[2])[3:4] == ["--log"]
+    assert len(shlex.split(then.partition("then: ")[2])) == 5
 
 
 def test_a_place_without_room_is_told_and_left():

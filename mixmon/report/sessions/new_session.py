@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import os
+import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -52,7 +53,7 @@ def new_session(told: ToldEngine, found: Proposal, place: Path) -> NewSession:
         found: in a log; empty without one.
         place: where the file is to lie, from which paths of databases count.
     """
-    cylinders = told.cylinders or len(found.nodes)
+    cylinders = told.cylinders or found.cylinders
     writer = _Writer(told, found, cylinders, place)
     return NewSession(writer.text(), tuple(writer.open_points()))
 
@@ -63,6 +64,9 @@ class _Writer:
     def __init__(self, told: ToldEngine, found: Proposal, cylinders: int, place: Path) -> None:
         self._answers, self._found, self._cylinders, self._place = told, found, cylinders, place
         self._nodes = found.nodes[:cylinders]
+        places = [node.position for node in self._nodes]
+        self._by_place = found.numbered and max(places, default=0) <= cylinders
+        self._sees = places if self._by_place else list(range(1, len(places) + 1))
 
     def text(self) -> str:
         """The whole file."""
@@ -80,16 +84,7 @@ class _Writer:
 
     def open_points(self) -> Iterator[str]:
         """What is not known yet, the most important first."""
-        if not self._nodes and self._found.log:
-            yield (
-                "no mixture reading found in the log: [chain] stands for mixmon's own message layer; map "
-                "your own "
-                "signals there (mixmon guide own-dbc)"
-            )
-        elif not self._nodes:
-            yield "no log was read: buses and signals are those of mixmon's own message layer"
-        if self._nodes:
-            yield "node N is taken to see cylinder N; prove it: mixmon identify"
+        yield from self._chain_points()
         for quantity in ("rpm", self._load_signal(), "target"):
             if self._found.log and quantity not in self._found.engine:
                 yield f"no signal found for {quantity}; add engine_signals.{quantity} by hand if one is sent"
@@ -103,6 +98,25 @@ class _Writer:
         for channel, frames in self._found.unused:
             yield f"channel {channel}: {counted(frames, 'frame')} that no definition fits; give its DBC file"
         yield "limits are not known: take them from the engine's builder, with their source"
+
+    def _chain_points(self) -> Iterator[str]:
+        """What is not known of the nodes."""
+        if not self._nodes and self._found.log:
+            yield (
+                "no mixture reading found in the log: [chain] stands for mixmon's own message layer; map "
+                "your own "
+                "signals there (mixmon guide own-dbc)"
+            )
+        elif not self._nodes:
+            yield "no log was read: buses and signals are those of mixmon's own message layer"
+        if self._nodes:
+            which = (
+                "node N is taken to see cylinder N" if self._by_place else "nodes are taken in their order"
+            )
+            yield f"{which}; prove it: mixmon identify"
+        if left := self._without_sensor():
+            named = ", ".join(map(str, left))
+            yield f"no node found for cylinder {named}: [chain] without_sensor; switch it on, or leave it so"
 
     def _head(self) -> list[str]:
         source = f" by mixmon new from {Path(self._found.log).name}" if self._found.log else " by mixmon new"
@@ -203,7 +217,7 @@ class _Writer:
             return ["[chain]", 'bus = "chain"']
         channel = next(iter(self._nodes[0].signals.values())).channel
         lines = ["[chain]", f"bus = {_quote(self._found.bus_of(channel))}"]
-        left = [c for c in range(1, self._cylinders + 1) if c > len(self._nodes)]
+        left = self._without_sensor()
         if left:
             lines.append(f"without_sensor = {left}  # (guess) fewer nodes than cylinders were found")
         lines += [f"# {line}" for line in self._chain_remarks()]
@@ -214,14 +228,19 @@ class _Writer:
                 if pattern:
                     one = self._nodes[0].signals[name]
                     lines.append(_signal_line(name, pattern, one))
-        for i, node in enumerate(self._nodes, 1):
+        for i, node in zip(self._sees, self._nodes, strict=True):
             lines += self._node(i, node, {name for name, pattern in patterns.items() if pattern})
         return lines
 
+    def _without_sensor(self) -> list[int]:
+        return [c for c in range(1, self._cylinders + 1) if self._nodes and c not in self._sees]
+
     def _chain_remarks(self) -> Iterator[str]:
         """How the nodes were found, and what else could be one."""
-        if self._found.numbered:
+        if self._by_place:
             yield "Places are the numbers in the names; node N is taken to see cylinder N (guess)."
+        elif self._found.numbered:
+            yield "Places are the numbers in the names; the cylinders are taken in their order (guess)."
         else:
             yield "The names tell no places: nodes stand in the order of the definitions (guess)."
         beyond = self._found.nodes[self._cylinders :]
@@ -343,6 +362,8 @@ def _reason(one: Candidate, quantity: str) -> str:
         return f"(guess) by its name; these mean yes: {', '.join(filter(None, texts))}"
     told = ["name"]
     told += [f"unit {one.signal.unit}"] if one.by_unit else []
+    if one.rescaling.unit == "phi" and not one.by_unit:
+        told = ["name, as fuel to air: without unit it may be lambda"]
     told += ["values, which tell the unit"] if one.by_values else []
     seen = ""
     if not math.isnan(one.seen[0]):
@@ -451,9 +472,10 @@ def new_session_text(place: Path, made: NewSession, found: Proposal, check: Sess
     doubt = bool(check.mistakes or (found.log and not found.nodes))
     lines = [f"open: {point}" for point in made.open_points]
     lines += [write_implausible(one) for one in check.implausible]
-    log = f" --log {found.log}" if found.log else ""
-    following = [f"fill in the lines with #, then: mixmon verify {place}{log}"]
+    file, read = shlex.quote(str(place)), shlex.quote(found.log)
+    log = f" --log {read}" if found.log else ""
+    following = [f"fill in the lines with #, then: mixmon verify {file}{log}"]
     if found.log and found.nodes:
-        following.append(f"then: mixmon balance {found.log} -s {place}")
+        following.append(f"then: mixmon balance {read} -s {file}")
     answer = stress(listed(f"{place}: made{source}"), doubt=doubt)
     return answer + "".join(map(listed, (*lines, *following)))
