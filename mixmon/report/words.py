@@ -1689,7 +1689,7 @@ def _write_remedies(values: Mapping[str, Any], otherwise: str) -> str:
     if not remedies:
         return otherwise
     if not remedies[0]:
-        return "without scale and unit the values are usual ones; correct the unit in the DBC file"
+        return "as sent the values are usual ones; take out scale and offset, or correct the definition"
     keys = " or ".join(f"{{ signal = ..., {remedy} }}" for remedy in filter(None, remedies))
     return f"with {keys} the values are usual ones; check the unit and give it"
 
@@ -1804,6 +1804,18 @@ def _write_stands_still(values: Mapping[str, Any]) -> str:
     )
 
 
+def _write_inverted(values: Mapping[str, Any]) -> str:
+    if values["quantity"] == "target":
+        return (
+            f"{_write_seen(values)}, rich where the readings are lean; expected a target that they "
+            f'follow; one of the two is fuel to air: unit = "phi" there or in {values["other_key"]}'
+        )
+    return (
+        f"{_of_nodes(values)}{_write_seen(values)}, richer in cuts of fuel ({values['other_key']}); expected "
+        'air there; a ratio of fuel to air is read with unit = "phi"; else check which state means a cut'
+    )
+
+
 _PLAUSIBLE: Final[Mapping[NoteCode, Sentence]] = {
     PlausibleNote.NO_BUS: _write_absent_bus,
     PlausibleNote.NO_SIGNAL: _write_absent_signal,
@@ -1814,6 +1826,26 @@ _PLAUSIBLE: Final[Mapping[NoteCode, Sentence]] = {
     ),
     PlausibleNote.RANGE: _write_range,
     PlausibleNote.STANDS_STILL: _write_stands_still,
+    PlausibleNote.JUMPS: lambda values: (
+        f"{_write_seen(values)}, mostly {values['step']:.3g} from one value to the next; expected a number "
+        "that moves in small steps; check byte order, start and length of the signal in its definition"
+    ),
+    PlausibleNote.COUNTS: lambda values: (
+        f"{_write_seen(values)}, in equal steps that begin again; expected a measured value; this is a "
+        "counter: map another signal"
+    ),
+    PlausibleNote.ONE_SIGNAL: (
+        "the same signal as {other_key}; expected one of its own; map another signal, or take one of them out"
+    ),
+    PlausibleNote.TARGET_FOLLOWS: lambda values: (
+        f"{_write_seen(values)}, moving with the noise of the readings; expected what the engine control "
+        "asks for; a measured lambda is no target: map another signal"
+    ),
+    PlausibleNote.INVERTED: _write_inverted,
+    PlausibleNote.STAMPS: lambda values: (
+        f"a value each {values['step_s']:.3g} s; expected milliseconds to seconds, as on any bus; check the "
+        "unit of the times in the log"
+    ),
     PlausibleNote.SAME_SIGNAL: (
         "nodes {position} and {other} have one signal; expected one of its own for each; correct the names "
         "or "

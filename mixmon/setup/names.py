@@ -254,10 +254,9 @@ def name_score(quantity: str, message: str, signal: str) -> int:
     """How well a name fits a quantity: 3 by the signal's, 2 with its message's, 1 more for several words."""
     own = words_of(signal)
     said, beside = set(own), {*own, *words_of(message)}
-    if said & _NEVER_MEANT or said & _MEANS_OTHER.get(quantity, frozenset()):
+    pressure = quantity == "intake_c" and "manifold" in said and not said & {"temp", "temperature"}
+    if pressure or said & _NEVER_MEANT or said & _MEANS_OTHER.get(quantity, frozenset()):
         return 0
-    if quantity == "intake_c" and "manifold" in said and not said & {"temp", "temperature"}:
-        return 0  # its pressure
     if quantity != "target" and said & _ASKED:
         return 0
     joined = {"".join(own[i:j]) for i in range(len(own)) for j in range(i + 1, len(own) + 1)}

@@ -383,14 +383,14 @@ class _Candidates:
         if signal.length <= _FLAG_BITS:
             return None
         rescaling, known = rescaling_of(signal, unit), measured_by(signal)
-        by_unit = rescaling is not None or (known is not None and known == unit)
-        if known is not None and not by_unit:
+        if known is not None and known != unit and rescaling is None:
             return None
+        by_unit = rescaling is not None or known is not None
         by_name = name_score(quantity, message.name, signal.name)
         score = by_name + 2 * by_unit
         if score < _LEAST_SCORE or (not by_name and quantity not in {"rpm", "lambda"}):
             return None
-        if unit == "lambda" and rescaling is None and not by_unit and is_named_phi(signal.name):
+        if unit == "lambda" and not by_unit and is_named_phi(signal.name):
             rescaling = Rescaling(unit="phi")
         score -= 3 * goes_with(quantity, signal.name)  # by more than unit and several words are worth
         return self._look_at_values(quantity, replace(plain, score=score, by_unit=by_unit), rescaling, came)

@@ -12,7 +12,7 @@ import numpy as np
 
 from mixmon.arrays import SECOND_NS
 from mixmon.errors import Mistake, check_path
-from mixmon.findings.plausible.judge import Declared, Mapped, judge, judge_absent
+from mixmon.findings.plausible.judge import Declared, Mapped, find_unjudged, judge, judge_absent
 from mixmon.findings.plausible.notes import Implausible, Level
 from mixmon.findings.plausible.samples import SignalSamples
 from mixmon.log import Definitions, FrameLog, frames_of
@@ -40,6 +40,8 @@ class SessionCheck(Result):
     implausible  what the signals did in the log that they cannot, or are unlikely to do, each with its
                  `level` (mistake or doubt), the key and a note; empty without a log, and with mistakes in
                  the file
+    not_judged   keys of signals that came with too few values to judge them, as in a short log, or in one in
+                 which the engine did not run
     log          what became of the lines of the log; None without one, and with mistakes in the file
     """
 
@@ -48,6 +50,7 @@ class SessionCheck(Result):
     cautions: tuple[Note, ...]
     channels: Mapping[str, OwnChannel]
     implausible: tuple[Implausible, ...] = ()
+    not_judged: tuple[str, ...] = ()
     log: LogFacts | None = None
 
     @property
@@ -90,12 +93,12 @@ def verify(path: str | Path, *, log: FrameLog | str | Path | None = None) -> Ses
     if log is None or mistakes or session is None:
         return SessionCheck(Path(path), tuple(mistakes), notes, channels)
     frames = frames_of(log, "verify")
-    implausible = _check_log(bind(session, load_databases(session)), frames)
-    return SessionCheck(Path(path), (), notes, channels, implausible, frames.log)
+    implausible, not_judged = _check_log(bind(session, load_databases(session)), frames)
+    return SessionCheck(Path(path), (), notes, channels, implausible, not_judged, frames.log)
 
 
-def _check_log(binding: Binding, frames: FrameLog) -> tuple[Implausible, ...]:
-    """What is not plausible about the mapped signals in a log, mistakes first."""
+def _check_log(binding: Binding, frames: FrameLog) -> tuple[tuple[Implausible, ...], tuple[str, ...]]:
+    """What is not plausible about the mapped signals in a log, mistakes first; keys that are not judged."""
     bound = tuple(_bound_signals(binding))
     names = sorted({f"{one.message.name}.{one.signal.name}" for _, _, _, one in bound})
 
@@ -117,8 +120,11 @@ def _check_log(binding: Binding, frames: FrameLog) -> tuple[Implausible, ...]:
     found = judge_absent(
         mapped, binding.buses, tuple(came.channels), {bus_of(name) for name in came.channels}
     )
-    found += judge(mapped, _declared(binding))
-    return tuple(sorted(found, key=lambda one: one.level is not Level.MISTAKE))
+    declared = _declared(binding)
+    found += judge(mapped, declared)
+    told = {one.key for one in found}
+    not_judged = tuple(key for key in find_unjudged(mapped, declared) if key not in told)
+    return tuple(sorted(found, key=lambda one: one.level is not Level.MISTAKE)), not_judged
 
 
 def _declared(binding: Binding) -> Declared:

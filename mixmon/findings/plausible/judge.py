@@ -8,7 +8,7 @@ one on a mountain, is no finding.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import combinations
@@ -23,6 +23,7 @@ from mixmon.findings.plausible.ranges import (
     SELF_RUNNING_RPM,
     Possible,
     converted,
+    fits,
     fitting_conversions,
     possible_range,
     quantity_named,
@@ -178,7 +179,7 @@ def judge(mapped: Sequence[Mapped], declared: Declared) -> tuple[Implausible, ..
         declared: what the session says beside them.
     """
     log = _Log(mapped, declared)
-    found = _first_of_each(one for rule in _JUDGEMENTS for one in rule(log))
+    found = _first_of_each(_without_consequences(one for rule in _JUDGEMENTS for one in rule(log)))
     order = {one.key: i for i, one in reversed(list(enumerate(mapped)))}
     return tuple(sorted(_told_once(found, log), key=lambda one: order.get(one.key, len(order))))
 
@@ -220,6 +221,13 @@ def _first_of_each(found: Iterable[Implausible]) -> Iterator[Implausible]:
         about.add(which)
 
 
+def _without_consequences(found: Iterable[Implausible]) -> Iterator[Implausible]:
+    """What was found, without what is judged by an engine speed that is wrong itself."""
+    told = list(found)
+    wrong = any(one.key == "engine_signals.rpm" and one.note.code not in _OF_RATES for one in told)
+    return (one for one in told if not (wrong and one.note.code in _BY_SPEED))
+
+
 def _told_once(found: Iterable[Implausible], log: _Log) -> Iterator[Implausible]:
     """What was found, with findings of one kind and key about several nodes joined to the first of them.
 
@@ -237,7 +245,12 @@ def _told_once(found: Iterable[Implausible], log: _Log) -> Iterator[Implausible]
         yield replace(first, note=note(first.note.code, **values))
 
 
-_OF_RATES: Final = {PlausibleNote.RATE, PlausibleNote.TOO_SLOW}
+_OF_RATES: Final = {PlausibleNote.RATE, PlausibleNote.TOO_SLOW, PlausibleNote.STAMPS}
+_BY_SPEED: Final = {
+    PlausibleNote.LONG_PULSE,
+    PlausibleNote.THROTTLE_PART,
+    PlausibleNote.THROTTLE_NEVER_SHUT,
+}
 _OF_ALL_NODES: Final = {
     PlausibleNote.RANGE,
     PlausibleNote.OXYGEN_AGAINST_LAMBDA,
@@ -261,7 +274,6 @@ def _judge_range(one: Mapped, values: Floats, possible: Possible) -> Implausible
     beyond, unusual = (float(np.mean((values < a) | (values > b))) for a, b in (possible.can, possible.usual))
     if beyond < possible.strays and unusual < max(_FIFTH, possible.strays):
         return None
-    fitting = fitting_conversions(one.quantity, _plain(one, values), possible)
     level = Level.MISTAKE if beyond >= max(_FIFTH, possible.strays) else Level.DOUBT
     return _tell(
         level,
@@ -271,9 +283,19 @@ def _judge_range(one: Mapped, values: Floats, possible: Possible) -> Implausible
         share_percent=100.0 * (beyond if beyond >= possible.strays else unusual),
         least=possible.usual[0],
         most=possible.usual[1],
-        remedies=tuple(_remedy(one.source, by) for by in fitting[:2]),
+        remedies=_remedies(one, values, possible),
         position=one.position,
     )
+
+
+def _remedies(one: Mapped, values: Floats, possible: Possible) -> tuple[str, ...]:
+    """Keys by which the values would be usual ones; an empty one where they are so as they are sent."""
+    plain, source = _plain(one, values), one.source
+    given = (source.scale, source.offset) != (1.0, 0.0) and source.scale != 0.0
+    if given and fits((plain - source.offset) / source.scale, possible):
+        return ("",)
+    fitting = fitting_conversions(one.quantity, plain, possible)
+    return tuple(_remedy(source, by) for by in fitting[:2])
 
 
 def _plain(one: Mapped, values: Floats) -> Floats:
@@ -346,6 +368,155 @@ def _are_same(one: Mapped, other: Mapped) -> bool:
         return False
     varied = len(np.unique(one.values)) >= _DIFFERENT_VALUES
     return varied and bool(np.array_equal(one.values, other.values, equal_nan=True))
+
+
+_MOST_STEP: Final[Mapping[str, float]] = {
+    "rpm": 300.0,
+    "map_kpa": 40.0,
+    "coolant_c": 5.0,
+    "oil_c": 5.0,
+    "intake_c": 10.0,
+    "baro_kpa": 5.0,
+    "battery_v": 3.0,
+}
+"""By quantity: from one sample to the next no real one changes by more, half of the time. Our choice."""
+
+_JUMP_SHARE: Final = 0.03
+"""Share of the value that such a step has at least. Our choice: the noise of another unit makes less."""
+
+_NEXT_NS: Final = SECOND_NS // 2
+"""Samples that are further apart are not compared. Our choice: a slow frame of an engine control."""
+
+
+def _find_jumps_and_counters(log: _Log) -> Iterator[Implausible]:
+    """Bytes in the wrong order make a number that jumps; a counter rises by one step and begins again."""
+    for one in log.mapped:
+        if quantity_named(one.quantity).claim or one.quantity not in {*_MOST_STEP, "throttle", "pulse_ms"}:
+            continue
+        near = np.diff(one.t) <= _NEXT_NS
+        steps = np.diff(one.values)[near]
+        steps = steps[np.isfinite(steps)]
+        if len(steps) < 5 * _LEAST_SAMPLES:
+            continue
+        if _is_counting(steps):
+            yield _tell(Level.MISTAKE, PlausibleNote.COUNTS, one, **_seen(one.values), position=one.position)
+        step, height = (float(np.nanmedian(np.abs(row))) for row in (steps, one.values))
+        if step > max(_MOST_STEP.get(one.quantity, np.inf), _JUMP_SHARE * height):
+            yield _tell(
+                Level.MISTAKE, PlausibleNote.JUMPS, one, **_seen(one.values), step=step, position=one.position
+            )
+
+
+def _is_counting(steps: Floats) -> bool:
+    """Whether nearly all steps are one and the same, and the others fall back by many of them."""
+    step = float(np.median(steps))
+    if step <= 0.0:
+        return False
+    same = np.abs(steps - step) < 1e-6 * step
+    back = steps < -3.0 * step
+    return bool(np.count_nonzero(back) >= 2 and np.mean(same | back) > _NEARLY_ALWAYS)
+
+
+def _find_one_signal_for_two(log: _Log) -> Iterator[Implausible]:
+    """One signal for two quantities of the engine, or for the target and a node's reading."""
+    numbers = [one for one in log.engine.values() if not quantity_named(one.quantity).claim]
+    readings = [*log.nodes["lambda"], *log.nodes["oxygen"]]
+    for i, one in enumerate(numbers):
+        for other in (*readings, *numbers[:i]):
+            same = (one.source.stream, one.source.signal) == (other.source.stream, other.source.signal)
+            if same and "trim" not in one.quantity:
+                yield _tell(Level.MISTAKE, PlausibleNote.ONE_SIGNAL, one, other_key=other.key, position=None)
+                break
+
+
+# --- The target beside the readings. ---
+
+
+_BLOCK_NS: Final = SECOND_NS // 4
+"""Over which target and readings are averaged before they are compared. Our choice: as batches are."""
+
+_LEAST_BLOCKS: Final = 40
+"""Fewer say nothing. Our choice: ten seconds."""
+
+_ALIKE: Final = 0.6
+"""Correlation from which two move alike. Our choice: in 40 blocks chance makes 0.3."""
+
+_TARGET_STEP: Final = 0.01
+"""Lambda by which a target changes at will; what follows a sensor's noise changes by less. Our choice."""
+
+
+def _find_odd_target(log: _Log) -> Iterator[Implausible]:
+    """A target that repeats the noise of the readings, or that goes rich where they go lean."""
+    target = log.engine.get("target")
+    if target is None or not log.nodes["lambda"]:
+        return
+    rows = np.isfinite(target.values) & log.ran(target.t)
+    readings = [one.held(target.t) for one in log.nodes["lambda"]]
+    every = np.vstack([*readings, np.mean(readings, axis=0)])
+    rows &= np.isfinite(every[-1]) & (every[-1] < _BURNT)
+    if np.count_nonzero(rows) < _LEAST_BLOCKS:
+        return
+    wanted, *seen = _block_means(target.t[rows], np.vstack([target.values[rows], every[:, rows]]))
+    if len(wanted) < _LEAST_BLOCKS:
+        return
+    if any(_repeats(wanted, one) for one in seen):
+        yield _tell(
+            Level.DOUBT, PlausibleNote.TARGET_FOLLOWS, target, **_seen(target.values[rows]), position=None
+        )
+    elif np.ptp(np.quantile(wanted, (0.05, 0.95))) >= _MOVES and _correlation(wanted, seen[-1]) < -_ALIKE:
+        yield _tell(
+            Level.DOUBT,
+            PlausibleNote.INVERTED,
+            target,
+            **_seen(target.values[rows]),
+            other_key=log.nodes["lambda"][0].key,
+            position=None,
+        )
+
+
+def _block_means(t: Ints, rows: Floats) -> Floats:
+    """Means of each row over blocks of time, float64[rows, blocks]."""
+    _, first = np.unique((t - t[0]) // _BLOCK_NS, return_index=True)
+    means: Floats = np.add.reduceat(rows, first, axis=1) / np.diff(np.append(first, rows.shape[1]))
+    return means
+
+
+def _repeats(wanted: Floats, seen: Floats) -> bool:
+    """Whether a target moves all along, by little, and as a reading does."""
+    steps, beside = np.diff(wanted), np.diff(seen)
+    small = (np.abs(steps) < _TARGET_STEP) & (steps != 0.0)
+    if np.count_nonzero(small) < max(_LEAST_BLOCKS // 2, 0.5 * len(steps)):
+        return False
+    return _correlation(steps[small], beside[small]) > _ALIKE
+
+
+def _correlation(one: Floats, other: Floats) -> float:
+    if np.ptp(one) == 0.0 or np.ptp(other) == 0.0:
+        return 0.0
+    return float(np.corrcoef(one, other)[0, 1])
+
+
+_IN_CUT_NS: Final = 7 * SECOND_NS // 10
+"""After so much of a cut air has come to the sensor (common practice, no source)."""
+
+
+def _find_rich_in_cuts(log: _Log) -> Iterator[Implausible]:
+    """Readings that go rich where the fuel is cut: they tell fuel to air."""
+    cut = log.engine.get("fuel_cut")
+    if cut is None:
+        return
+    told = []
+    for one in log.nodes["lambda"]:
+        now, before = cut.held(one.t) > 0, cut.held(one.t - _IN_CUT_NS) > 0
+        counted = log.counted(one)
+        air, burnt = one.values[counted & now & before], one.values[counted & ~now & ~before]
+        if len(air) < _LEAST_SAMPLES or len(burnt) < _LEAST_SAMPLES:
+            return
+        told.append(float(np.median(air)) < float(np.median(burnt)) - 2 * _MOVES)
+    if told and all(told):
+        one = log.nodes["lambda"][0]
+        beside = {**_seen(one.values), "other_key": cut.key}
+        yield _tell(Level.MISTAKE, PlausibleNote.INVERTED, one, **beside, position=one.position)
 
 
 # --- Oxygen beside lambda. ---
@@ -638,10 +809,30 @@ def _find_slow_readings(log: _Log) -> Iterator[Implausible]:
                 )
 
 
+_FASTEST_HZ: Final = 2000.0
+"""No message comes more often. Computed: 8 bytes at 1 Mbit/s take 0.11 ms, and no bus has but one message."""
+
+
+def _find_odd_stamps(log: _Log) -> Iterator[Implausible]:
+    """Messages that come too often or too seldom for any of them: the log's times are in another unit."""
+    came = [one for one in log.mapped if one.samples.frames >= _LEAST_SAMPLES and len(one.t) > 1]
+    steps = [float(np.median(np.diff(one.t))) / SECOND_NS for one in came]
+    rates = [1.0 / one.samples.step_s if one.samples.step_s > 0 else np.nan for one in came]
+    seldom = bool(came) and all(np.isnan(rate) for rate in rates)
+    if came and (seldom or max(rates, default=0.0) > _FASTEST_HZ):
+        at = int(np.argmax(steps)) if seldom else int(np.nanargmax(rates))
+        step = steps[at] if seldom else came[at].samples.step_s
+        yield _tell(Level.DOUBT, PlausibleNote.STAMPS, came[at], step_s=step, position=came[at].position)
+
+
 _JUDGEMENTS: Final[tuple[Callable[[_Log], Iterator[Implausible]], ...]] = (
     _find_same_nodes,
     _find_numbers_as_claims,
+    _find_one_signal_for_two,
+    _find_rich_in_cuts,
+    _find_jumps_and_counters,
     _find_out_of_range,
+    _find_odd_target,
     _find_low_pressure,
     _find_slow_speed,
     _find_still_speed,
@@ -654,8 +845,23 @@ _JUDGEMENTS: Final[tuple[Callable[[_Log], Iterator[Implausible]], ...]] = (
     _find_never_ready,
     _find_odd_rates,
     _find_slow_readings,
+    _find_odd_stamps,
 )
 """Every rule, each over the whole log."""
+
+
+# --- What cannot be judged. ---
+
+
+def find_unjudged(mapped: Sequence[Mapped], declared: Declared) -> tuple[str, ...]:
+    """Keys of signals that came with too few values for their range, most of all with the engine running."""
+    log = _Log(mapped, declared)
+    few = (
+        one.key
+        for one in log.mapped
+        if possible_range(one.quantity) is not None and np.count_nonzero(log.counted(one)) < _LEAST_SAMPLES
+    )
+    return tuple(dict.fromkeys(few))
 
 
 # --- What never came. ---

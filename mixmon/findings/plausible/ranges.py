@@ -120,7 +120,7 @@ def fitting_conversions(name: str, values: Floats, possible: Possible) -> tuple[
     """
     unit = quantity_named(name).units[0]
     tried = dict.fromkeys((*_FURTHER.get(name, _FURTHER.get(unit, ())), *RESCALINGS.get(unit, {}).values()))
-    return tuple(one for one in tried if _fits(converted(values, one), possible))
+    return tuple(one for one in tried if fits(converted(values, one), possible))
 
 
 def converted(values: Floats, by: Rescaling) -> Floats:
@@ -136,7 +136,8 @@ _NEARLY_ALL: Final = 0.95
 """Share of the values that must be usual. Our choice: the rest is a start, a cut, an open sensor."""
 
 
-def _fits(values: Floats, possible: Possible) -> bool:
+def fits(values: Floats, possible: Possible) -> bool:
+    """Whether nearly all values are usual ones."""
     low, high = possible.usual
     return bool(len(values)) and float(np.mean((values >= low) & (values <= high))) >= min(
         _NEARLY_ALL, 1.0 - possible.strays

@@ -26,6 +26,7 @@ def check_json(check: SessionCheck) -> dict[str, Any]:
         "cautions": [note_object(one) for one in check.cautions],
         "channels": [_channel_object(name, channel) for name, channel in check.channels.items()],
         "implausible": [_implausible_object(one) for one in check.implausible],
+        "not_judged": list(check.not_judged),
     }
 
 
@@ -72,14 +73,14 @@ def check_text(check: SessionCheck, log: str | None = None) -> str:
     if check.cautions:
         told.append(counted(len(check.cautions), "caution"))
     if check.log is not None:
-        told.append(f"{_count_implausible(check.implausible)} in {log}")
+        told.append(f"{_count_implausible(check)} in {log}")
     elif log is not None:
         told.append(f"{log} not compared, as the file cannot be used")
     doubt = bool(check.mistakes or check.implausible)
     answer = stress(listed(f"{check.path}: {'; '.join(told)}"), doubt=doubt)
     lines = [*map(str, check.mistakes), *(f"caution: {sentence(one)}" for one in check.cautions)]
     lines += [_channel_text(name, channel) for name, channel in check.channels.items()]
-    lines += [write_implausible(one) for one in check.implausible]
+    lines += [*(write_implausible(one) for one in check.implausible), *write_unjudged(check)]
     return answer + "".join(map(listed, lines))
 
 
@@ -89,11 +90,19 @@ def write_implausible(one: Implausible) -> str:
     return f"{one.level.value}: {one.key}{signal}: {sentence(one.note)}"
 
 
-def _count_implausible(found: Sequence[Implausible]) -> str:
+def write_unjudged(check: SessionCheck) -> list[str]:
+    """A line that names what the log cannot tell, where there is anything."""
+    if not check.not_judged:
+        return []
+    return [f"not judged, too few values while the engine ran: {', '.join(check.not_judged)}"]
+
+
+def _count_implausible(check: SessionCheck) -> str:
     """How much speaks against the session, by level."""
-    levels = Counter(one.level for one in found)
+    levels = Counter(one.level for one in check.implausible)
     told = [counted(levels[level], level.value) for level in Level if levels[level]]
-    return " and ".join(told) if told else "every signal plausible"
+    plausible = "every signal that can be judged plausible" if check.not_judged else "every signal plausible"
+    return " and ".join(told) if told else plausible
 
 
 def count_mistakes(mistakes: Sequence[Mistake]) -> str:

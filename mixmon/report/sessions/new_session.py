@@ -14,7 +14,7 @@ from typing import Any, Final
 from mixmon.findings.plausible.ranges import DISPLAY_AFR, quantity_named
 from mixmon.messages.chain import CHAIN_FILE, shipped_database
 from mixmon.report.page import stress
-from mixmon.report.sessions.check import check_json, write_implausible
+from mixmon.report.sessions.check import check_json, write_implausible, write_unjudged
 from mixmon.report.text import counted, listed, to_json
 from mixmon.session.keys import CHAIN_QUANTITIES, ENGINE_QUANTITIES
 from mixmon.setup.propose import Candidate, Proposal, ProposedNode, SignalFound
@@ -471,7 +471,7 @@ def new_session_text(place: Path, made: NewSession, found: Proposal, check: Sess
     source = f" from {found.log}: {nodes}, {signals} of the engine" if found.log else ""
     doubt = bool(check.mistakes or (found.log and not found.nodes))
     lines = [f"open: {point}" for point in made.open_points]
-    lines += [write_implausible(one) for one in check.implausible]
+    lines += [*(write_implausible(one) for one in check.implausible), *write_unjudged(check)]
     file, read = shlex.quote(str(place)), shlex.quote(found.log)
     log = f" --log {read}" if found.log else ""
     following = [f"fill in the lines with #, then: mixmon verify {file}{log}"]

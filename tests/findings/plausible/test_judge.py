@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from mixmon.findings.plausible.judge import Declared, Mapped, judge, judge_absent
+from mixmon.findings.plausible.judge import Declared, Mapped, find_unjudged, judge, judge_absent
 from mixmon.findings.plausible.samples import SignalSamples
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import fuel_named
@@ -247,6 +247,42 @@ WRONG = {
         "mistake",
         None,
     ),
+    "bytes of the speed in the wrong order": (
+        {"rpm": (ENGINE["rpm"] * 4).astype("<u2").byteswap() / 4.0},
+        "rpm",
+        "value_jumps",
+        "mistake",
+        None,
+    ),
+    "a counter as temperature": (
+        {"coolant_c": np.arange(len(ENGINE["rpm"])) % 16},
+        "coolant_c",
+        "value_counts",
+        "mistake",
+        None,
+    ),
+    "a measured lambda as target": (
+        {"target": np.minimum(ENGINE["lambda", 1], 1.2)},
+        "target",
+        "target_follows_reading",
+        "doubt",
+        None,
+    ),
+    "mean lambda as target": (
+        {"target": np.minimum((ENGINE["lambda", 1] + ENGINE["lambda", 2]) / 2, 1.2)},
+        "target",
+        "target_follows_reading",
+        "doubt",
+        None,
+    ),
+    "target as fuel to air": ({"target": 1 / ENGINE["target"]}, "target", "fuel_to_air", "doubt", None),
+    "lambda as fuel to air": (
+        {name: 1 / ENGINE[name] for name in LAMBDAS},
+        "lambda",
+        "fuel_to_air",
+        "mistake",
+        None,
+    ),
     "supply in tenths": (
         {("supply", k): ENGINE["supply", k] * 10 for k in (1, 2)},
         "supply",
@@ -290,6 +326,46 @@ ENDS = {
 @pytest.mark.parametrize("end", ENDS)
 def test_an_engine_at_its_ends_is_no_doubt(end):
     assert told(ENDS[end]) == {}
+
+
+def test_what_follows_from_a_wrong_speed_is_not_told_and_what_is_taken_out_is_the_first_remedy():
+    found = told(ENGINE, {"rpm": ENGINE["rpm"]}, scale=10.0)
+    assert [(key, code, row["remedies"]) for key, (code, _, row) in found.items()] == [
+        ("engine_signals.rpm", "range", ("",))
+    ]
+
+
+def test_one_signal_for_two_quantities_is_a_mistake():
+    every = [mapped(name, row) for name, row in ENGINE.items()]
+    node = next(one.source for one in every if one.quantity == "lambda")
+    twice = [replace(one, source=node) if one.quantity == "target" else one for one in every]
+    [one] = judge(twice, Declared(GASOLINE))
+    assert (one.note.code.value, one.level.value, one.key) == (
+        "one_signal_for_two",
+        "mistake",
+        "engine_signals.target",
+    )
+
+
+@pytest.mark.parametrize("times", [1000.0, 0.001])
+def test_times_in_another_unit_are_doubted(times):
+    every = [mapped(name, row[:200]) for name, row in ENGINE.items()]
+    for one in every:
+        samples = SignalSamples()
+        samples.feed((one.t * times).astype(np.int64), one.samples.values, np.zeros(len(one.t), np.uint8))
+        every[every.index(one)] = replace(one, samples=samples, cycle_s=np.nan)
+    found = judge(every, Declared(GASOLINE))
+    assert "odd_stamps" in {one.note.code.value for one in found}
+
+
+def test_signals_with_too_few_values_are_not_judged():
+    short = [mapped(name, row[:10]) for name, row in ENGINE.items()]
+    assert {"engine_signals.rpm", "chain.signals.lambda"} <= set(find_unjudged(short, Declared(GASOLINE)))
+    stopped = [mapped(name, row) for name, row in ENDS["key on, engine off"].items()]
+    unjudged = find_unjudged(stopped, Declared(GASOLINE))
+    assert "engine_signals.pulse_ms" in unjudged
+    assert "engine_signals.coolant_c" not in unjudged
+    assert find_unjudged([mapped(name, row) for name, row in ENGINE.items()], Declared(GASOLINE)) == ()
 
 
 def test_boost_is_plausible_where_no_natural_engine_is_declared():
