@@ -287,7 +287,7 @@ def _ask_for_log(arguments: argparse.Namespace) -> None:
         answer = _prompt(
             "message definitions", "DBC files of what is in the log, with blanks between", "own layer"
         )
-        arguments.database = [Path(word) for word in answer.split()]
+        arguments.database = [Path(answer)] if is_file(answer) else [Path(word) for word in answer.split()]
 
 
 def _prompt(asks: str, explains: str, default: str) -> str:
