@@ -441,6 +441,12 @@ _LEAST_BLOCKS: Final = 40
 _ALIKE: Final = 0.6
 """Correlation from which two move alike. Our choice: in 40 blocks chance makes 0.3."""
 
+_NOISE_SHARE: Final = 0.5
+"""A target that moves from sample to sample by less than this share of a reading's steps has not its noise.
+
+Our choice: an interpolated target changes smoothly, and readings then follow it.
+"""
+
 _TARGET_STEP: Final = 0.01
 """Lambda by which a target changes at will; what follows a sensor's noise changes by less. Our choice."""
 
@@ -456,10 +462,13 @@ def _find_odd_target(log: _Log) -> Iterator[Implausible]:
     rows &= np.isfinite(every[-1]) & (every[-1] < _BURNT)
     if np.count_nonzero(rows) < _LEAST_BLOCKS:
         return
-    wanted, *seen = _block_means(target.t[rows], np.vstack([target.values[rows], every[:, rows]]))
+    both = np.vstack([target.values[rows], every[:, rows]])
+    noise = np.median(np.abs(np.diff(both, axis=1)), axis=1)
+    wanted, *seen = _block_means(target.t[rows], both)
     if len(wanted) < _LEAST_BLOCKS:
         return
-    if any(_repeats(wanted, one) for one in seen):
+    noisy = (noise[0] > 0.0) & (noise[0] > _NOISE_SHARE * noise[1:])
+    if any(_repeats(wanted, one) for one, as_noisy in zip(seen, noisy, strict=True) if as_noisy):
         yield _tell(
             Level.DOUBT, PlausibleNote.TARGET_FOLLOWS, target, **_seen(target.values[rows]), position=None
         )

@@ -96,6 +96,8 @@ ENGINE = signals()
 LAMBDAS = [("lambda", 1), ("lambda", 2)]
 OXYGENS = [("oxygen", 1), ("oxygen", 2)]
 
+NO_OXYGEN = {name: np.full(len(ENGINE["rpm"]), np.nan) for name in OXYGENS}
+
 WRONG = {
     "cut in milliseconds": (
         {"fuel_cut": ENGINE["pulse_ms"]},
@@ -366,6 +368,15 @@ def test_signals_with_too_few_values_are_not_judged():
     assert "engine_signals.pulse_ms" in unjudged
     assert "engine_signals.coolant_c" not in unjudged
     assert find_unjudged([mapped(name, row) for name, row in ENGINE.items()], Declared(GASOLINE)) == ()
+
+
+def test_a_target_that_changes_smoothly_and_is_followed_is_no_doubt():
+    wave = 0.92 + 0.05 * np.sin(np.arange(len(ENGINE["rpm"])) / 30.0)
+    noise = np.random.default_rng(2).normal(0, 0.004, (2, len(wave)))
+    assert (
+        told(ENGINE, {"target": wave} | {("lambda", k + 1): wave + noise[k] for k in (0, 1)} | NO_OXYGEN)
+        == {}
+    )
 
 
 def test_boost_is_plausible_where_no_natural_engine_is_declared():
