@@ -438,7 +438,7 @@ _BLOCK_NS: Final = SECOND_NS // 4
 _LEAST_BLOCKS: Final = 40
 """Fewer say nothing. Our choice: ten seconds."""
 
-_ALIKE: Final = 0.6
+_MOVES_ALIKE: Final = 0.6
 """Correlation from which two move alike. Our choice: in 40 blocks chance makes 0.3."""
 
 _NOISE_SHARE: Final = 0.5
@@ -472,7 +472,9 @@ def _find_odd_target(log: _Log) -> Iterator[Implausible]:
         yield _tell(
             Level.DOUBT, PlausibleNote.TARGET_FOLLOWS, target, **_seen(target.values[rows]), position=None
         )
-    elif np.ptp(np.quantile(wanted, (0.05, 0.95))) >= _MOVES and _correlation(wanted, seen[-1]) < -_ALIKE:
+    elif (
+        np.ptp(np.quantile(wanted, (0.05, 0.95))) >= _MOVES and _correlation(wanted, seen[-1]) < -_MOVES_ALIKE
+    ):
         yield _tell(
             Level.DOUBT,
             PlausibleNote.INVERTED,
@@ -496,7 +498,7 @@ def _repeats(wanted: Floats, seen: Floats) -> bool:
     small = (np.abs(steps) < _TARGET_STEP) & (steps != 0.0)
     if np.count_nonzero(small) < max(_LEAST_BLOCKS // 2, 0.5 * len(steps)):
         return False
-    return _correlation(steps[small], beside[small]) > _ALIKE
+    return _correlation(steps[small], beside[small]) > _MOVES_ALIKE
 
 
 def _correlation(one: Floats, other: Floats) -> float:
