@@ -333,6 +333,11 @@ def _fitted(segments: Iterable[Segment], cells: int) -> _FittedRow:
     return row
 
 
+def known_row(segments: Iterable[Segment], cells: int) -> Row:
+    """Segments that are known to take so many cells: they are not measured."""
+    return _fitted(segments, cells)
+
+
 def row_width(row: Iterable[Segment]) -> int:
     """Cells of a row."""
     if isinstance(row, _FittedRow):

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 from typing import Any, Final
 
@@ -206,7 +207,7 @@ class Plot:
             left: Segment = (scale.get(i, " " * (_LEFT - 1)) + self._axis(i in tick_rows), "dim")
             row = (left, *self._segments(codes[i], self._style[i], changes[i]), *edge[i])
             out.append(fit_row(row, _LEFT + self.columns + self._edge))
-        return [*out, *self._foot_rows(unit)]
+        return [*out, *_draw_foot(self.x, self.columns, self._edge, unit, ascii_only=self._ascii)]
 
     # How it is drawn.
 
@@ -230,9 +231,8 @@ class Plot:
     def _cells_of(self, x: Floats, y: Floats) -> tuple[NDArray[np.int64], NDArray[np.int64], Bools]:
         """Column and row of points, and which of them are known and within the width."""
         known = np.isfinite(x) & np.isfinite(y) & (x >= self.x.low) & (x <= self.x.high)
-        across = self.x.dots(np.where(known, x, self.x.low), self.across)
         down = (self.down - 1) - self.y.dots(np.where(known, y, self.y.low), self.down)
-        column = np.rint(across).astype(np.int64) // self._across
+        column = _cell_columns(self.x, np.where(known, x, self.x.low), self.across, self._across)
         row = np.rint(np.clip(down, 0, self.down - 1)).astype(np.int64) // self._down
         return column, row, known
 
@@ -296,32 +296,6 @@ class Plot:
         texts = dict(zip(row.tolist(), words, strict=True))
         return texts, set(texts)
 
-    def _foot_rows(self, unit: str) -> list[Row]:
-        """The axis below, with its ticks, and the numbers at them."""
-        marks = ["-" if self._ascii else "─"] * self.columns
-        numbers = [" "] * (self.columns + self._edge)
-        room = max(self.columns // 8, 2)
-        ticks = self.x.ticks(room)
-        step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
-        free, places = 0, _places_of(step)
-        columns = self._cells_of(np.array(ticks, np.float64), np.full(len(ticks), self.y.low))[0].tolist()
-        for value, column in zip(ticks, columns, strict=True):
-            text = f"{value:.{places}f}"
-            start = max(column - len(text) // 2, 0)
-            if start < free or start + len(text) > len(numbers):
-                continue
-            marks[column] = "+" if self._ascii else "┴"
-            numbers[start : start + len(text)] = text
-            free = start + len(text) + 1
-        if unit and free + len(unit) <= len(numbers):
-            numbers[-len(unit) :] = unit
-        corner = " " * (_LEFT - 1) + ("+" if self._ascii else "└")
-        width = _LEFT + self.columns + self._edge
-        return [
-            fit_row([(corner + "".join(marks), "dim")], width),
-            fit_row([(" " * _LEFT + "".join(numbers), "dim")], width),
-        ]
-
     def _edge_texts(self) -> list[Row]:
         """The labels of each row, in `edge` cells."""
         labels = sorted(self._labels, key=lambda one: -one.value)
@@ -341,6 +315,41 @@ class Plot:
         text, numbers = codes.tobytes().decode("utf-32-le"), style.tolist()
         borders = [0, *(np.flatnonzero(changes) + 1).tolist(), len(text)]
         return tuple((text[a:b], self._styles[numbers[a]]) for a, b in pairwise(borders))
+
+
+@lru_cache(64)
+def _draw_foot(x: Reach, columns: int, edge: int, unit: str, *, ascii_only: bool) -> tuple[Row, Row]:
+    """The axis below, with its ticks, and the numbers at them: most pictures are of one span of time."""
+    marks = ["-" if ascii_only else "─"] * columns
+    numbers = [" "] * (columns + edge)
+    room = max(columns // 8, 2)
+    ticks = x.ticks(room)
+    step = ticks[1] - ticks[0] if len(ticks) > 1 else 1.0
+    free, places = 0, _places_of(step)
+    each = 1 if ascii_only else 2
+    within = [value if x.low <= value <= x.high else x.low for value in ticks]
+    at = _cell_columns(x, np.array(within, np.float64), each * columns, each).tolist()
+    for value, column in zip(ticks, at, strict=True):
+        text = f"{value:.{places}f}"
+        start = max(column - len(text) // 2, 0)
+        if start < free or start + len(text) > len(numbers):
+            continue
+        marks[column] = "+" if ascii_only else "┴"
+        numbers[start : start + len(text)] = text
+        free = start + len(text) + 1
+    if unit and free + len(unit) <= len(numbers):
+        numbers[-len(unit) :] = unit
+    corner = " " * (_LEFT - 1) + ("+" if ascii_only else "└")
+    width = _LEFT + columns + edge
+    return (
+        fit_row([(corner + "".join(marks), "dim")], width),
+        fit_row([(" " * _LEFT + "".join(numbers), "dim")], width),
+    )
+
+
+def _cell_columns(reach: Reach, values: Floats, across: int, each: int) -> NDArray[np.int64]:
+    """The cell of each value on an axis of so many dots, `each` of them a cell."""
+    return np.rint(reach.dots(values, across)).astype(np.int64) // each
 
 
 def _spread_places(wanted: Floats, weights: Floats, count: int) -> list[int]:

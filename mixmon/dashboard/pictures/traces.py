@@ -14,7 +14,7 @@ from typing import Final
 
 import numpy as np
 
-from mixmon.arrays import SECOND_NS, Floats
+from mixmon.arrays import SECOND_NS, Bytes, Floats, Times
 from mixmon.dashboard.pictures.plot import (
     KEPT_PICTURES,
     LEAST_PLOT_COLUMNS,
@@ -33,7 +33,7 @@ from mixmon.findings.events.event import NOT_FUELLING, Event, Kind
 from mixmon.mixture.block import SampleState
 from mixmon.session.alarm_kinds import kind_of
 from mixmon.session.model import AlarmRule
-from mixmon.watch.history import Rows, join_rows
+from mixmon.watch.history import Rows, Singles
 
 # ----------------------------------------------------------------------------------------------------
 # What is drawn, and over which time.
@@ -197,15 +197,17 @@ def _gas_sign(view: TraceView) -> str:
 @lru_cache(KEPT_PICTURES)
 def _draw_trace(seconds: Keyed, view: TraceView, width: int, height: int) -> tuple[Row, ...]:
     """The plot; no row where nothing is known."""
-    rows = _join_seconds(seconds)
-    s = (rows.t - view.moment) / SECOND_NS
+    s = (_join_times(seconds) - view.moment) / SECOND_NS
     begin, end = np.searchsorted(s, (-view.before_s, view.after_s + 1e-9)).tolist()
     s, inside = s[begin:end], slice(begin, end)
-    target = rows.target[inside, view.node].astype(np.float64)
-    own = _own_lambda(rows, inside, view.node)
+    rows: tuple[Rows, ...] = seconds.it
+    target = np.concatenate([one.target[:, view.node] for one in rows])[inside].astype(np.float64)
+    lam = np.concatenate([one.lam[:, view.node] for one in rows])[inside]
+    state = np.concatenate([one.state[:, view.node] for one in rows])[inside]
+    own = _shown_lambda(lam, state)
     others = np.full(len(s), np.nan)
-    some = slice(begin, end, max(len(s) // (4 * width), 1))
-    others[:: some.step] = _median_of_others(_shown_lambda(rows, some), view.node)
+    step = max(len(s) // (4 * width), 1)
+    others[::step] = _median_of_others(_sample_lambda(seconds, begin, end, step), view.node)
     limit = np.full(len(s), np.nan) if view.limit is None else view.limit[0] + view.limit[1] * target
     y = _reach_of_lambda(view, (own, others, target, limit))
     if y is None:
@@ -222,22 +224,31 @@ def _draw_trace(seconds: Keyed, view: TraceView, width: int, height: int) -> tup
     return tuple(plot.rows(unit="s"))
 
 
+# What several cylinders share that are drawn in turn is kept. Whole rows of a minute are never joined: a
+# picture takes one column of all, and few rows of the others.
+
+
 @lru_cache(KEPT_PICTURES // 4)
-def _join_seconds(seconds: Keyed) -> Rows:
-    """The rows of which several cylinders may be drawn in turn."""
-    return join_rows(seconds.it)
+def _join_times(seconds: Keyed) -> Times:
+    return np.concatenate([one.t for one in seconds.it])
 
 
-def _shown_lambda(rows: Rows, part: slice) -> Floats:
-    """Lambda of all nodes in some rows; NaN where a reading says nothing of the gas."""
-    lam = np.where(_SHOWN_STATES[rows.state[part]], rows.lam[part], np.nan).astype(np.float64)
-    return np.minimum(lam, _HIGHEST_LAMBDA)
+@lru_cache(KEPT_PICTURES // 4)
+def _sample_lambda(seconds: Keyed, begin: int, end: int, step: int) -> Floats:
+    """Lambda of all nodes in every `step`-th row from row `begin` on, up to row `end`; float64[k, n]."""
+    lam, state, at = [], [], 0
+    for one in seconds.it:
+        first = begin - at if at < begin else (begin - at) % step
+        part = slice(first, max(end - at, 0), step)
+        lam.append(one.lam[part])
+        state.append(one.state[part])
+        at += len(one)
+    return _shown_lambda(np.concatenate(lam), np.concatenate(state))
 
 
-def _own_lambda(rows: Rows, part: slice, node: int) -> Floats:
-    """The same of one node."""
-    lam = np.where(_SHOWN_STATES[rows.state[part, node]], rows.lam[part, node], np.nan).astype(np.float64)
-    return np.minimum(lam, _HIGHEST_LAMBDA)
+def _shown_lambda(lam: Singles, state: Bytes) -> Floats:
+    """Lambda; NaN where a reading says nothing of the gas."""
+    return np.minimum(np.where(_SHOWN_STATES[state], lam, np.nan).astype(np.float64), _HIGHEST_LAMBDA)
 
 
 def _median_of_others(lam: Floats, node: int) -> Floats:

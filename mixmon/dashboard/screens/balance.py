@@ -301,12 +301,17 @@ def _cell_values(balance: Balance | None, view: CellView) -> Mapping[Place, tupl
             (c.rpm, c.load): (c.spread_percent, math.nan, c.usable_s, c.used_for_trims)
             for c in sorted(balance.cell_spreads, key=lambda c: c.used_for_trims)
         }
-    return {
-        (c.rpm, c.load): (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
-        for c in sorted(
-            (c for c in balance.cells if c.cylinder == view.cylinder), key=lambda c: c.used_for_trims
-        )
-    }
+    return {} if view.cylinder is None else _needs_by_place(Same(balance)).get(view.cylinder, {})
+
+
+@lru_cache(2)
+def _needs_by_place(balance: Same) -> Mapping[int, Mapping[Place, tuple[float, float, float, bool]]]:
+    """The same of all cylinders: another one may be chosen at every moment, and the balance stays."""
+    found: dict[int, dict[Place, tuple[float, float, float, bool]]] = {}
+    for c in sorted(balance.it.cells, key=lambda c: c.used_for_trims):
+        values = (c.needs_percent, c.half_interval_percent, c.usable_s, c.used_for_trims)
+        found.setdefault(c.cylinder, {})[c.rpm, c.load] = values
+    return found
 
 
 def _draw_cell(

@@ -9,6 +9,7 @@ On a screen too small for bars, each cylinder's number, need and letter stay.
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -20,7 +21,7 @@ from mixmon.dashboard.text import (
     beside,
     fit,
     fit_row,
-    join_cells,
+    known_row,
     letter,
     number,
     side,
@@ -108,11 +109,13 @@ def fit_centred(text: str, cells: int) -> str:
 
 
 def _bar_row(scene: Scene, index: int, track: BarTrack, label: int, *, over: bool) -> Row:
-    return (
+    segments = (
         *_reading_segments(scene, index, label, over=over),
         *_bar_segments(scene, index, track, over=over),
         *_state_segments(scene, index, over=over),
     )
+    cells = _TEXT_CELLS + label + _value_cells(scene) + track.cells
+    return known_row(segments, cells) if track.cells > 0 else segments
 
 
 def _reading_segments(scene: Scene, index: int, label: int, *, over: bool) -> list[Segment]:
@@ -156,43 +159,63 @@ def _state_segments(scene: Scene, index: int, *, over: bool) -> list[Segment]:
 
 def _bar_segments(scene: Scene, index: int, track: BarTrack, *, over: bool) -> list[Segment]:
     """The cells of the bar, neighbours of one style joined."""
-    empty = _empty_bar(track, scene.marks)
+    ground = _bar_ground(track, scene.marks)
     if not scene.counted(index):
-        return [(empty, "bar")]
-    return _draw_needs(scene, index, track, empty, over=over)
+        return [(ground.empty, "bar")]
+    return _draw_needs(scene, index, track, ground, over=over)
+
+
+@dataclass(frozen=True, slots=True)
+class BarGround:
+    """A bar without its needs, and one that the whisker fills: its text and a sign of style for each cell."""
+
+    empty: str
+    filled: str
+    filled_signs: str
 
 
 @lru_cache(16)
-def _empty_bar(track: BarTrack, marks: Marks) -> str:
-    """The target and the limits."""
+def _bar_ground(track: BarTrack, marks: Marks) -> BarGround:
+    """The target and the limits, which stand before the whisker."""
     cells = [" "] * track.cells
     cells[track.cells // 2] = marks.target
     for limit in (track.rich_limit, track.lean_limit):
         if limit is not None and abs(limit) <= track.scale:
             cells[track.at(limit)] = marks.limit
-    return "".join(cells)
+    empty = "".join(cells)
+    signs = "".join("w" if cell == " " else "b" for cell in cells)
+    return BarGround(empty, empty.replace(" ", marks.whisker), signs)
 
 
-def _draw_needs(scene: Scene, index: int, track: BarTrack, empty: str, *, over: bool) -> list[Segment]:
+_BAR_STYLES = {"b": "bar", "w": "bar-whisker", "l": "bar-lean", "r": "bar-rich", "n": "bar-now"}
+_SAME_STYLE = re.compile("|".join(f"{sign}+" for sign in _BAR_STYLES))
+"""Neighbours of one style, by the signs of styles."""
+
+
+def _draw_needs(scene: Scene, index: int, track: BarTrack, ground: BarGround, *, over: bool) -> list[Segment]:
     marks, now = scene.marks, scene.snapshot.cylinders
     of_target = scene.digits.against == "target"
     need = float((now.vs_target if of_target else now.vs_peers)[index])
     low, high, worst = (float(x[index]) for x in (now.low, now.high, now.worst))
-    cells, styles = list(empty), ["bar"] * track.cells
+    first = end = 0
     if of_target and math.isfinite(low) and math.isfinite(high):
-        first, end = track.at(low), track.at(high) + 1
-        cells[first:end] = empty[first:end].replace(" ", marks.whisker)
-        styles[first:end] = ["bar-whisker" if cell == " " else "bar" for cell in empty[first:end]]
+        first, end = track.at(low), max(track.at(high) + 1, track.at(low))
+    text = ground.empty[:first] + ground.filled[first:end] + ground.empty[end:]
+    signs = "b" * first + ground.filled_signs[first:end] + "b" * (track.cells - end)
     if scene.options.peaks and of_target and math.isfinite(worst):
         x = track.at(worst)
-        cells[x], styles[x] = marks.peak, "bar-lean"
+        text, signs = f"{text[:x]}{marks.peak}{text[x + 1 :]}", f"{signs[:x]}l{signs[x + 1 :]}"
     if math.isfinite(need):
         x = track.at(need)
         beyond = marks.beyond_lean if need > track.scale else marks.beyond_rich
-        cells[x] = marks.now if abs(need) <= track.scale else beyond
-        hue = "bar-lean" if need > 0 else "bar-rich"
-        styles[x] = hue if over or index in scene.off_target() else "bar-now"
-    return join_cells(cells, styles)
+        cell = marks.now if abs(need) <= track.scale else beyond
+        hue = "l" if need > 0 else "r"
+        sign = hue if over or index in scene.off_target() else "n"
+        text, signs = f"{text[:x]}{cell}{text[x + 1 :]}", f"{signs[:x]}{sign}{signs[x + 1 :]}"
+    return [
+        (text[one.start() : one.end()], _BAR_STYLES[signs[one.start()]])
+        for one in _SAME_STYLE.finditer(signs)
+    ]
 
 
 def grid_rows(scene: Scene, width: int, room: int) -> list[Row]:

@@ -6,12 +6,13 @@ Faults follow the chain: the first node that is missing shows where a wire is op
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 
 from mixmon.dashboard.scene import Scene
 from mixmon.dashboard.screens.alarms import short_word, value_text
-from mixmon.dashboard.screens.events import event_rows
+from mixmon.dashboard.screens.events import event_rows, measure
 from mixmon.dashboard.screens.status import Sheet, framed, room_below, status
 from mixmon.dashboard.text import (
     NARROW_COLUMNS,
@@ -85,10 +86,12 @@ def _short_node_row(scene: Scene, index: int, width: int, *, chosen: bool) -> Ro
 
 def _place_segments(scene: Scene, index: int, *, chosen: bool) -> Row:
     mark = scene.marks.chosen if chosen else " "
-    return (
-        (f"{mark}{scene.setting.nodes[index].position:>3}  ", "strong"),
-        (f"{fit(scene.setting.labels[index], 3, right=True)}  ", "strong"),
-    )
+    return _write_place(mark, scene.setting.nodes[index].position, scene.setting.labels[index])
+
+
+@lru_cache(256)
+def _write_place(mark: str, position: int, label: str) -> Row:
+    return ((f"{mark}{position:>3}  ", "strong"), (f"{fit(label, 3, right=True)}  ", "strong"))
 
 
 def _state_segments(scene: Scene, index: int) -> Row:
@@ -108,8 +111,20 @@ def _alarm_words(scene: Scene, index: int, room: int) -> str:
     alarm = scene.alarm_at(scene.setting.nodes[index].position)
     if alarm is None:
         return ""
-    value = f"  {text}" if (text := value_text(alarm)) else ""
-    words = f"{short_word(alarm)} {clean(alarm.name)}"
+    raised = _raised_text(alarm.value, alarm.limit, alarm.unit) if alarm.value else value_text(alarm)
+    return _write_alarm(short_word(alarm), alarm.name, raised, room)
+
+
+@lru_cache(256)
+def _raised_text(value: float, limit: float, unit: str) -> str:
+    """What raised an alarm, never zero: one of these stands for as long as its alarm does."""
+    return measure(value, limit, unit) if np.isfinite(value) else ""
+
+
+@lru_cache(256)
+def _write_alarm(word: str, name: str, text: str, room: int) -> str:
+    value = f"  {text}" if text else ""
+    words = f"{word} {clean(name)}"
     return words + value if cells(words) + len(value) <= room else words
 
 

@@ -109,17 +109,26 @@ def far_zone(scene: Scene, verdict: LimitVerdict, width: int, plan: FarPlan) -> 
     columns = [(plan.before(n), _draw_column(scene, verdict, plan, n, cells)) for n, cells in plan.fields]
     if verdict.word is LimitWord.NO_DATA and plan.has_word:
         columns[:3] = [(0, _draw_no_data(scene, verdict, plan))]
-    margin = min(max(width - plan.width, 0) // 2, 1)
+    return list(_put_beside(tuple(columns), min(max(width - plan.width, 0) // 2, 1), width))
+
+
+Column = tuple[Segment, ...]
+"""A field from top to bottom, all segments of one width."""
+
+
+@lru_cache(8)
+def _put_beside(columns: tuple[tuple[int, Column], ...], margin: int, width: int) -> tuple[Row, ...]:
+    """The fields as rows, each with the cells before it: they stand for some ticks."""
     rows = []
-    for y in range(plan.tall + 1):
+    for segments in zip(*(column for _, column in columns), strict=True):
         row: list[Segment] = [(" " * margin, "text")]
-        for before, column in columns:
-            row += [(" " * before, "text"), column[y]]
+        for (before, _), segment in zip(columns, segments, strict=True):
+            row += [(" " * before, "text"), segment]
         rows.append(fit_row(row, width))
-    return rows
+    return tuple(rows)
 
 
-def _draw_column(scene: Scene, verdict: LimitVerdict, plan: FarPlan, name: str, width: int) -> list[Segment]:
+def _draw_column(scene: Scene, verdict: LimitVerdict, plan: FarPlan, name: str, width: int) -> Column:
     if name == _WORD:
         return _draw_word(scene, verdict, plan, verdict.word.value, width)
     index, need = scene.leanest()
@@ -134,7 +143,7 @@ def _draw_column(scene: Scene, verdict: LimitVerdict, plan: FarPlan, name: str, 
     }[name].replace("--", "- -")
     size = plan.tall if name in {_CYLINDER, _NEED} else plan.lower
     digits = _fit_digits(text, size, width, scene.options.ascii, name != _CYLINDER)
-    return _put_under((_LABELS[name], "label"), [(row, style) for row in digits], width, plan)
+    return _put_under((_LABELS[name], "label"), digits, style, width, plan.tall)
 
 
 @lru_cache(256)
@@ -143,22 +152,22 @@ def _fit_digits(text: str, size: int, width: int, ascii_only: bool, right: bool)
     return tuple(fit(row, width, right=right) for row in big(text, size, ascii_only=ascii_only))
 
 
-def _put_under(label: Segment, body: list[Segment], width: int, plan: FarPlan) -> list[Segment]:
+@lru_cache(64)
+def _put_under(label: Segment, digits: tuple[str, ...], style: str, width: int, tall: int) -> Column:
     """The label, right above digits that stand on the bottom row."""
-    empty = [(" " * width, "text")] * (plan.tall - len(body))
-    return [*empty, (fit(label[0], width), label[1]), *body]
+    empty = [(" " * width, "text")] * (tall - len(digits))
+    return (*empty, (fit(label[0], width), label[1]), *((row, style) for row in digits))
 
 
-def _draw_word(scene: Scene, verdict: LimitVerdict, plan: FarPlan, text: str, width: int) -> list[Segment]:
+def _draw_word(scene: Scene, verdict: LimitVerdict, plan: FarPlan, text: str, width: int) -> Column:
     """The limit word below a bar. Only the bar blinks, so that the letters can be read at any time."""
     size = next((s for s in DIGIT_SIZES if s <= plan.tall and big_width(text, s) <= width), 3)
     digits = _fit_digits(text, size, width, scene.options.ascii, False)
-    body = [(row, verdict.ink) for row in digits]
     bar = "label" if verdict.word is LimitWord.NONE else f"limit-bar{phase(scene, verdict)}"
-    return _put_under((f" {_LABELS[_WORD]}", bar), body, width, plan)
+    return _put_under((f" {_LABELS[_WORD]}", bar), digits, verdict.ink, width, plan.tall)
 
 
-def _draw_no_data(scene: Scene, verdict: LimitVerdict, plan: FarPlan) -> list[Segment]:
+def _draw_no_data(scene: Scene, verdict: LimitVerdict, plan: FarPlan) -> Column:
     """NO DATA over the places of the word, the leanest cylinder and its need."""
     width = sum(plan.before(name) + cells for name, cells in plan.fields[:3])
     return _draw_word(scene, verdict, plan, verdict.word.value, width)

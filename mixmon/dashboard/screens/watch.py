@@ -32,7 +32,19 @@ from mixmon.dashboard.screens.bus import channel_rows, node_rows, worst_first
 from mixmon.dashboard.screens.events import event_rows
 from mixmon.dashboard.screens.far import caption, far_zone, plan_far_zone
 from mixmon.dashboard.screens.status import LEAST_ROWS_FOR_KEYS, Sheet, keys_line, status
-from mixmon.dashboard.text import Row, Segment, beside, blank, fit, fit_row, letter, padded, side, signed
+from mixmon.dashboard.text import (
+    Row,
+    Segment,
+    beside,
+    blank,
+    fit,
+    fit_row,
+    known_row,
+    letter,
+    padded,
+    side,
+    signed,
+)
 from mixmon.dashboard.text import width as cells_of
 from mixmon.dashboard.verdict import LimitVerdict, LimitWord
 
@@ -58,13 +70,13 @@ def strip_rows(scene: Scene, width: int, height: int) -> list[Row]:
     pane = (width - _TIMES - 2) // 2
     strip = scene.snapshot.strip
     against = strip.vs_target if scene.digits.against == "target" else strip.vs_peers
-    panes = []
-    for title, needs in (("ALL cylinders", against.engine), ("LEANEST", against.leanest)):
-        known = np.full_like(needs, np.nan) if scene.dead else needs
-        panes.append(_pane_rows(scene, title, known, pane, height))
+    needs = np.stack([against.engine, against.leanest])
+    drawn = _draw_panes(scene, np.full_like(needs, np.nan) if scene.dead else needs, pane, height - 2)
+    heads = _pane_heads(round(scene.options.scale), scene.digits.against, pane)
     times = [*[blank(_TIMES)] * 2, *_time_rows(height - 2)]
-    rows = beside([(times, _TIMES), (panes[0], pane), ([], 2), (panes[1], pane)], height)
-    return [fit_row(row, width) for row in rows]
+    left, right = ([*head, *rows] for head, rows in zip(heads, drawn, strict=True))
+    rest = width - _TIMES - 2 * pane - 2
+    return beside([(times, _TIMES), (left, pane), ([], 2), (right, pane), ([], rest)], height)
 
 
 @lru_cache(16)
@@ -79,18 +91,28 @@ def _time_rows(height: int) -> tuple[Row, ...]:
     return tuple(fit_row([(text, "dim")], _TIMES) for text in texts)
 
 
-def _pane_rows(scene: Scene, title: str, needs: Floats, width: int, height: int) -> list[Row]:
-    track = bar_track(scene, width)
-    scale = round(track.scale)
+@lru_cache(16)
+def _pane_heads(scale: int, against: str, width: int) -> tuple[tuple[Row, Row], ...]:
+    """Heading and scale of both panes."""
     foot = f"-{scale} R"
-    head = f"{foot}{fit_centred(scene.digits.against, width)[len(foot) : width - len(foot)]}L +{scale}"
+    head = f"{foot}{fit_centred(against, width)[len(foot) : width - len(foot)]}L +{scale}"
+    return tuple(
+        (fit_row([(title, "label")], width), fit_row([(head, "label")], width))
+        for title in ("ALL cylinders", "LEANEST")
+    )
+
+
+def _draw_panes(scene: Scene, needs: Floats, width: int, height: int) -> tuple[list[Row], list[Row]]:
+    """The rows of both panes, whose needs are float64[2, k]: drawn at once, one below the other."""
+    track = bar_track(scene, width)
     draw = _draw_stars if scene.options.ascii else _draw_dots
-    codes = draw(needs, scene.snapshot.strip.t_s, track, height - 2)
+    codes = draw(needs, scene.snapshot.strip.t_s, track, height)
     _draw_target(scene, codes, track)
     drawn = codes.tobytes().decode("utf-32-le")
-    lines = (drawn[at : at + track.cells] for at in range(0, len(drawn), track.cells))
-    body = [fit_row([(line, "bar")], width) for line in lines]
-    return [fit_row([(title, "label")], width), fit_row([(head, "label")], width), *body]
+    rows = [
+        known_row(((drawn[at : at + track.cells], "bar"),), width) for at in range(0, len(drawn), track.cells)
+    ]
+    return rows[:height], rows[height:]
 
 
 def _draw_target(scene: Scene, codes: Codes, track: BarTrack) -> None:
@@ -112,7 +134,7 @@ _EMPTY = ord(" ")
 
 
 def _draw_dots(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> Codes:
-    """One dot a sample and row of dots, newest on top; neighbours joined across a row."""
+    """One dot a sample and row of dots, newest on top, pane below pane; neighbours joined across a row."""
     across, down = 2 * track.cells, 4 * height
     low, high = _row_extremes(needs, t_s, down)
     first, last = (_dot_columns(x, track, across)[:, None] for x in (low, high))
@@ -132,7 +154,7 @@ def _dot_columns(percent: Floats, track: BarTrack, across: int) -> Ints:
 
 def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> Codes:
     """The same in whole cells, without braille."""
-    codes = np.full((height, track.cells), _EMPTY, np.uint32)
+    codes = np.full((len(needs) * height, track.cells), _EMPTY, np.uint32)
     ends = zip(*(ends.tolist() for ends in _row_extremes(needs, t_s, height)), strict=True)
     for row, (low, high) in zip(codes, ends, strict=True):
         if math.isfinite(low):
@@ -141,10 +163,14 @@ def _draw_stars(needs: Floats, t_s: Floats, track: BarTrack, height: int) -> Cod
 
 
 def _row_extremes(needs: Floats, t_s: Floats, rows: int) -> tuple[Floats, Floats]:
-    """Least and largest need in each row's share of the span, newest first; infinite where none is known."""
+    """Least and largest need in each row's share of the span, newest first; infinite where none is known.
+
+    One pane below the other, so many rows each; needs are float64[p, k].
+    """
     known = np.isfinite(needs)
-    row = np.clip((-t_s[known] * rows / STRIP_SPAN_S).astype(np.int64), 0, rows - 1)
-    low, high = np.full(rows, np.inf), np.full(rows, -np.inf)
+    row = np.clip((-t_s * rows / STRIP_SPAN_S).astype(np.int64), 0, rows - 1)
+    row = (row + rows * np.arange(len(needs))[:, None])[known]
+    low, high = np.full(len(needs) * rows, np.inf), np.full(len(needs) * rows, -np.inf)
     np.minimum.at(low, row, needs[known])
     np.maximum.at(high, row, needs[known])
     return low, high
@@ -181,7 +207,8 @@ def plan_rows(scene: Scene, width: int, height: int) -> list[Row]:
             )
         columns += [(rows, box), ([], 2)]
     title = fit_row([("FROM ABOVE  needs %", "label")], width)
-    body = beside(columns[:-1], max(len(rows) for rows, _ in columns))
+    columns[-1] = ([], max(width - box * len(banks) - 2 * (len(banks) - 1), 0))
+    body = beside(columns, max(len(rows) for rows, _ in columns))
     return [title, *(fit_row(row, width) for row in body)][:height]
 
 

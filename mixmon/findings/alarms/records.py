@@ -228,7 +228,7 @@ class Alarm:
     @property
     def word(self) -> str:
         """What silences it, or else its state: one word for a list."""
-        return self.flags.word or self.state.word
+        return self.state.word if self.flags is AlarmFlag.NONE else self.flags.word
 
     @property
     def waits(self) -> bool:
