@@ -1675,7 +1675,8 @@ def _name_quantity(values: Mapping[str, Any]) -> str:
 
 def _write_seen(values: Mapping[str, Any]) -> str:
     """What a signal was seen to do: lowest, highest and middle value, and how many there were."""
-    low, middle, high = (f"{values[key]:.4g}" for key in ("lowest", "median", "highest"))
+    seen = [values[key] for key in ("lowest", "median", "highest")]
+    low, middle, high = (f"{one:.4g}" if abs(one) < 9999.5 else f"{one:.0f}" for one in seen)
     unit = "" if values["unit"] in {"yes or no", "lambda"} else f" {values['unit']}"
     samples = counted(values["samples"], "value")
     if low == high:
@@ -1706,6 +1707,9 @@ def _write_range(values: Mapping[str, Any]) -> str:
     unit = "" if values["unit"] == "lambda" else f" {values['unit']}"
     expected = f"{values['least']:g} to {values['most']:g}{unit}"
     otherwise = "map another signal, or look at its sensor"
+    if values["quantity"] == "pulse_ms" and 20.0 < values["highest"] <= 105.0:
+        otherwise = "it may be a percentage, which is no pulse width: map another signal, or check the scale"
+        values = {**values, "remedies": ()}
     return (
         f"{_of_nodes(values)}{_write_seen(values)}, {values['share_percent']:.0f} % of it outside what "
         f"{_name_quantity(values)} is; expected {expected}; {_write_remedies(values, otherwise)}"

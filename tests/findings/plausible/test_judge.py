@@ -14,6 +14,7 @@ from mixmon.findings.plausible.samples import SignalSamples
 from mixmon.gas.exhaust import oxygen_balance
 from mixmon.gas.fuel import fuel_named
 from mixmon.mixture.track import Source
+from mixmon.report.words import sentence
 
 HZ = 20
 GASOLINE = fuel_named("gasoline")
@@ -377,6 +378,15 @@ def test_a_target_that_changes_smoothly_and_is_followed_is_no_doubt():
         told(ENGINE, {"target": wave} | {("lambda", k + 1): wave + noise[k] for k in (0, 1)} | NO_OXYGEN)
         == {}
     )
+
+
+def test_a_pulse_that_may_be_a_percentage_is_told_so_and_large_numbers_are_written_out():
+    held = {"pulse_ms": ENGINE["pulse_ms"] * 6.0}
+    every = [mapped(name, row) for name, row in {"rpm": 0 * ENGINE["rpm"] + 900, **held}.items()]
+    [one] = judge(every, Declared(GASOLINE))
+    assert "a percentage, which is no pulse width" in sentence(one.note)
+    [long] = judge([mapped("coolant_c", ENGINE["coolant_c"] * 500)], Declared(GASOLINE))
+    assert "e+" not in sentence(long.note)
 
 
 def test_boost_is_plausible_where_no_natural_engine_is_declared():
