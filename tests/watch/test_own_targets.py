@@ -87,6 +87,7 @@ def test_what_is_watched_and_the_alarm_of_the_spread(still: CylinderBlock) -> No
             {},
             always,
             np.zeros(len(read)),
+            np.zeros(len(read)),
             read.lam,
             always[:, 0],
         )
