@@ -7,7 +7,7 @@
 
     begun = scenario.fixture()
 
-Such tests wait most of the time. So those of a file run at the same time, each with a rig of its own.
+Such tests wait most of the time. So some of a file run at the same time, each with a rig of its own.
 """
 
 from __future__ import annotations
@@ -30,6 +30,9 @@ from mixmon.frames.block import concat
 from mixmon.frames.logs import open_log
 
 RATE = 500
+
+AT_ONCE = 4
+"""Scenarios that run side by side: more would starve each other of the processor."""
 
 
 class Rig:
@@ -105,14 +108,14 @@ class Scenarios:
         return test
 
     def fixture(self) -> Callable[..., Iterator[dict[str, Future[None]]]]:
-        """Begins those that are asked for, all at once."""
+        """Begins those that are asked for, some at once."""
 
         @pytest.fixture(scope="module")
         def begun(
             request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
         ) -> Iterator[dict[str, Future[None]]]:
             asked = [name for name in self._functions if any(i.name == name for i in request.session.items)]
-            with Starter() as starter, ThreadPoolExecutor(len(asked)) as pool:
+            with Starter() as starter, ThreadPoolExecutor(AT_ONCE) as pool:
                 places = [tmp_path_factory.mktemp("rig") for _ in asked]
                 yield {
                     name: pool.submit(self._run, name, starter, place)
