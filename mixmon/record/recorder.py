@@ -19,7 +19,7 @@ import json
 import shutil
 import time
 from collections import deque
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path, PurePath
@@ -256,8 +256,8 @@ class Recorder:
             while self._unsure and (self._unsure[0][0] <= run.sure or len(self._unsure) > MOST_UNSURE):
                 self._unsure.popleft()
             self._warn_of_room(run.free, run.rate)
-        else:  # what came before it is in the run
-            self._unsure = deque([(NEVER_SURE, block)])
+        else:
+            self._refuse_blocks(run, [block])
             self._running_run()
 
     def note(self, t: int, kind: str, **data: object) -> None:
@@ -379,12 +379,18 @@ class Recorder:
         while waiting and run.append(waiting[0]):
             self._unsure.append((run.frames, waiting.popleft()))
         if waiting:
-            self._unsure = deque((NEVER_SURE, block) for block in waiting)
+            self._refuse_blocks(run, waiting)
         for t, line in notes:
             if not run.note(line):
                 self._ring.note(t, line)
         self._add_event(RecorderEventKind.STARTED, f"recording started: {why}; {run.path}", loud=again)
         self._warn_of_room(run.free, self._ring.rate * LINE_BYTES)
+
+    def _refuse_blocks(self, run: RunWriter, blocks: Iterable[FrameBlock]) -> None:
+        """Blocks that a run did not take wait for the next, with what it took and may not have on the disk."""
+        if run.full:
+            self._unsure.clear()
+        self._unsure.extend((NEVER_SURE, block) for block in blocks)
 
     def _running_run(self) -> RunWriter | None:
         """The run that takes frames; None if there is none, or if it has failed."""

@@ -8,6 +8,7 @@ these ends the run with a text in `failure`, and nothing is ever raised once it 
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
 import math
@@ -299,6 +300,8 @@ FailureListener = Callable[[str, str], None]
 
 
 _ROOM = "expected a folder that takes more; make room, or name"
+_NO_ROOM = {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}
+
 _UNTOUCHED = "expected files that only this program changes; close the other one, or name"
 """What to do about a failure, as far as the words that follow both."""
 
@@ -310,6 +313,7 @@ class RunWriter:
     span     stamps of the first and the newest of them, ns; None before the first
     sure     of these, frames that were on the disk when it was last looked at
     failure  why it could not go on; None: it goes on
+    full     it could not go on because an append found no room; what was appended before is in its files
     losses_counted  every frame that is lost is reported to `lose`
 
     Raises:
@@ -341,6 +345,7 @@ class RunWriter:
         self.span: tuple[int, int] | None = None
         self.free = shutil.disk_usage(self.path).free
         self.failure: str | None = None
+        self.full = False
         with ExitStack() as undone:
             undone.callback(shutil.rmtree, self.path, ignore_errors=True)
             for name, data in [*files.items(), (MANIFEST, self._manifest.to_json())]:
@@ -409,6 +414,7 @@ class RunWriter:
             try:
                 file.append(data)
             except OSError as error:
+                self.full = error.errno in _NO_ROOM
                 self._end_by_failure(reason_of(error))
                 return False
             return True

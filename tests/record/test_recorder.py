@@ -28,6 +28,7 @@ from mixmon.frames.candump_write import write_candump
 from mixmon.frames.logs import LogSource, open_log
 from mixmon.record.recorder import Recorder, RecorderEventKind, RecorderState
 from mixmon.record.run_folder import RunFolder, open_run
+from mixmon.record.run_writer import RunWriter
 from mixmon.report.balance import log_json
 from mixmon.run import LogFacts
 
@@ -386,6 +387,29 @@ def test_removed_folder_ends_the_run_loudly(root: Path) -> None:
     found = numbers(read(open_run(list_runs(root)[0])))
     assert found[0] in {0, 100}, "also what was not yet sure to be on the disk"
     assert found == list(range(found[0], 200))
+
+
+def test_what_a_run_may_not_have_is_kept_though_its_end_is_noticed_while_a_block_is_written(
+    root: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The thread that looks after the run and the one that writes may come to it at the same moment."""
+    append = RunWriter.append
+
+    def append_when_seen(run: RunWriter, frames: FrameBlock) -> bool:
+        run._check_disk()
+        return append(run, frames)
+
+    recorder = Recorder(root, sync_s=3600.0)
+    recorder.start()
+    recorder.write(block(0, 10))
+    shutil.rmtree(root)
+    with monkeypatch.context() as meanwhile:
+        meanwhile.setattr(RunWriter, "append", append_when_seen)
+        recorder.write(block(10, 10))
+    assert recorder.start()
+    recorder.close()
+    [run] = list_runs(root)
+    assert numbers(read(open_run(run))) == list(range(20))
 
 
 @pytest.mark.parametrize("name", ["frames.log", "notes.jsonl"])
