@@ -387,7 +387,7 @@ class Recorder:
         self._warn_of_room(run.free, self._ring.rate * LINE_BYTES)
 
     def _refuse_blocks(self, run: RunWriter, blocks: Iterable[FrameBlock]) -> None:
-        """Blocks that a run did not take wait for the next, with what it took and may not have on the disk."""
+        """Blocks that a run did not take wait for the next, with what it took that may not be on the disk."""
         if run.full:
             self._unsure.clear()
         self._unsure.extend((NEVER_SURE, block) for block in blocks)
