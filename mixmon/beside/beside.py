@@ -21,6 +21,7 @@ from typing import Any, Final
 import numpy as np
 
 from mixmon.arrays import SECOND_NS, Floats, Ints
+from mixmon.beside.match import JOINED_STEPS, between_near
 from mixmon.errors import SourceError, UsageError, reason_of
 from mixmon.frames.logs import is_run
 from mixmon.frames.plain_file import is_plain_file
@@ -85,11 +86,8 @@ class Beside:
 
     @property
     def longest_ns(self) -> float:
-        """From one sample to the next over which a line joins them: two and a half of the usual step.
-
-        Our choice: one lost sample makes no gap, two do.
-        """
-        return 2.5 * float(np.median(np.diff(self.t))) if len(self.t) > 1 else 0.0
+        """From one sample to the next over which a line joins them; 0 with less than two samples."""
+        return JOINED_STEPS * float(np.median(np.diff(self.t))) if len(self.t) > 1 else 0.0
 
     def at(self, column: int, t: Ints) -> Floats:
         """One column at times of the run, by lines between its samples; NaN over gaps and beyond the ends."""
@@ -110,8 +108,7 @@ def lines_between(own: Floats | Ints, values: Floats, t: Floats | Ints, longest:
     own, values = own[known], values[known]
     if len(own) < 2:
         return np.full(t.shape, np.nan)
-    after = np.clip(np.searchsorted(own, t, side="left"), 1, len(own) - 1)
-    near = (t >= own[0]) & (t <= own[-1]) & (own[after] - own[after - 1] <= longest)
+    near = (t >= own[0]) & (t <= own[-1]) & between_near(own, t, longest)
     return np.where(near, np.interp(t, own, values), np.nan)
 
 

@@ -22,7 +22,7 @@ from typing import Final
 
 import numpy as np
 
-from mixmon.arrays import Bools, Floats
+from mixmon.arrays import Bools, Floats, Ints
 from mixmon.findings.stats import student_t95
 
 COARSE_S: Final = 0.05
@@ -239,6 +239,10 @@ _NO_SPREAD = 1e-9
 """Part of the largest spread below which one is rounding; our choice."""
 
 
+JOINED_STEPS: Final = 2.5
+"""Usual steps between samples that a line still joins. Our choice: one lost sample makes no gap, two do."""
+
+
 def _crossed(x: Floats, y: Floats) -> Floats:
     """Sums of products of two columns at every lag, from the earliest on."""
     size = 1 << int(np.ceil(np.log2(len(x) + len(y))))
@@ -249,14 +253,18 @@ def _crossed(x: Floats, y: Floats) -> Floats:
 def _on_grid(record: SpeedRecord, step_s: float) -> tuple[Floats, Bools]:
     """Speed on a grid from its first sample on, and where it is known: between neighbours."""
     t = record.t[0] + np.arange(int(record.seconds / step_s) + 1) * step_s
-    after = np.clip(np.searchsorted(record.t, t, side="left"), 1, len(record.t) - 1)
-    gap = record.t[after] - record.t[after - 1]
-    return np.interp(t, record.t, record.rpm), gap <= _longest_gap(record)
+    return np.interp(t, record.t, record.rpm), between_near(record.t, t, _longest_gap(record))
+
+
+def between_near(own: Floats | Ints, t: Floats | Ints, longest: float) -> Bools:
+    """Which times `t` lie between neighbours of `own`, at least two, that are at most `longest` apart."""
+    after = np.clip(np.searchsorted(own, t, side="left"), 1, len(own) - 1)
+    return np.asarray(own[after] - own[after - 1] <= longest)
 
 
 def _longest_gap(record: SpeedRecord) -> float:
-    """Time between samples over which a line may join them: two and a half of the usual; our choice."""
-    return max(2.5 * record.step_s, COARSE_S)
+    """Time between samples over which a line may join them."""
+    return max(JOINED_STEPS * record.step_s, COARSE_S)
 
 
 def _find_peaks(correlation: Floats) -> list[int]:

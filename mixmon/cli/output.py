@@ -6,6 +6,7 @@ import re
 import shutil
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager, suppress
+from functools import partial
 from pathlib import Path
 from secrets import token_hex
 from tempfile import NamedTemporaryFile
@@ -109,35 +110,19 @@ def new_file(path: Path, *, force: bool, whole: bool = False) -> Iterator[Binary
     interrupted or fails, the old one is left. With `whole` there is no file of that name before it is whole,
     as nobody sees that half a table is missing.
     """
-    if whole and not is_there(path):
-        yield from _whole_file(path, force=force)
-        return
-    if not (force and is_file(path)):
+    if force and is_file(path):
+        fresh, mode, take_name = _make_beside(path), "wb", _take_name
+    elif whole and not is_there(path):
+        fresh, mode = path.parent / f".mixmon-{token_hex(4)}", "xb"
+        take_name = partial(_name_new, force=force)
+    else:
         with _closed_at_end(open_new(path, force=force), path) as file:
             yield file
         return
-    fresh = _make_beside(path)
     try:
-        with _closed_at_end(cast("BinaryIO", fresh.open("wb")), path) as file:
+        with _closed_at_end(_open_at(fresh, mode, path), path) as file:
             yield file
-        _take_name(fresh, path)
-    except BaseException:
-        fresh.unlink(missing_ok=True)
-        raise
-
-
-def _whole_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
-    """A file that takes its name when it is whole; what was interrupted leaves none.
-
-    Raises:
-        UsageError: another file has taken the name meanwhile.
-        OutputError: it cannot be written.
-    """
-    fresh = path.parent / f".mixmon-{token_hex(4)}"
-    try:
-        with _closed_at_end(_open_at(fresh, path), path) as file:
-            yield file
-        _name_new(fresh, path, force=force)
+        take_name(fresh, path)
     except BaseException:
         with suppress(OSError, ValueError):
             fresh.unlink(missing_ok=True)
@@ -145,7 +130,12 @@ def _whole_file(path: Path, *, force: bool) -> Iterator[BinaryIO]:
 
 
 def _name_new(fresh: Path, path: Path, *, force: bool) -> None:
-    """Gives the name to the file, which is whole."""
+    """Gives the name to the file, which is whole.
+
+    Raises:
+        UsageError: another file has taken the name meanwhile.
+        OutputError: it cannot be given.
+    """
     if is_there(path) and not force:
         raise _taken(path)
     try:
@@ -154,10 +144,14 @@ def _name_new(fresh: Path, path: Path, *, force: bool) -> None:
         raise unwritable(path, error) from error
 
 
-def _open_at(fresh: Path, path: Path) -> BinaryIO:
-    """The file that is to take a name, which is not there yet."""
+def _open_at(fresh: Path, mode: str, path: Path) -> BinaryIO:
+    """The file that is to take the name `path`.
+
+    Raises:
+        OutputError: it cannot be opened.
+    """
     try:
-        return fresh.open("xb")
+        return cast("BinaryIO", fresh.open(mode))
     except (OSError, ValueError) as error:  # ValueError: no name that a file can have
         raise unwritable(path, error) from error
 

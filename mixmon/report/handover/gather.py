@@ -13,7 +13,6 @@ import hashlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
 
 from mixmon.beside.beside import Beside, kept_name, tables_beside
 from mixmon.errors import SourceError, UsageError, reason_of
@@ -41,8 +40,6 @@ from mixmon.run import Run, compare_sides, judge_run, response_stage, side_of_ru
 from mixmon.session.entered import entered_path
 from mixmon.session.evidence import evidence_path
 from mixmon.session.model import Session
-
-_READ_BYTES: Final = 1 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,12 +241,9 @@ def _sum_session(session: Session, when: str) -> Iterator[FileSum]:
 
 
 def _sum_file(what: str, path: Path, in_folder: bool = False) -> FileSum:
-    digest, size = hashlib.sha256(), 0
     try:
         with path.open("rb") as file:
-            while piece := file.read(_READ_BYTES):
-                digest.update(piece)
-                size += len(piece)
+            digest, size = hashlib.file_digest(file, "sha256"), file.tell()
     except OSError as error:
         raise SourceError(f"{path}: {reason_of(error)}; expected a file to be read; correct it") from error
     name = f"{own_name(path.parent)}/{path.name}" if in_folder else path.name
